@@ -1,0 +1,1 @@
+"""Everything that touches the outside: links, clocks, files and the evidence store."""

@@ -1,0 +1,45 @@
+"""What every test may lean on."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+
+import pytest
+
+_TOOLS = {
+    "browser": ("chromium", "chromium-browser"),
+    "bluetooth": ("dbus-daemon",),
+    "mqtt": ("mosquitto",),
+    "postgres": ("pg_ctl", "postgres", "pg_ctlcluster"),
+}
+_PACKAGES = {
+    "browser": "chromium",
+    "bluetooth": "dbus",
+    "mqtt": "mosquitto",
+    "postgres": "postgresql",
+}
+
+
+def find_tool(capability: str) -> str | None:
+    """Path of the program a capability needs, or None."""
+    return next((path for name in _TOOLS[capability] if (path := shutil.which(name))), None)
+
+
+def require(capability: str) -> str:
+    """Path of the program, or skip with a plain reason; fail where it was promised."""
+    path = find_tool(capability)
+    if path is not None:
+        return path
+    names = " or ".join(_TOOLS[capability])
+    reason = f"needs {names} (Debian package {_PACKAGES[capability]}), which is not installed here"
+    if capability in os.environ.get("SHIMWRIGHT_REQUIRE", "").split(","):
+        pytest.fail(f"SHIMWRIGHT_REQUIRE asks for {capability}, but this test {reason}")
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def need() -> Callable[[str], str]:
+    """Function that gives the path of the program a capability needs, or skips."""
+    return require
