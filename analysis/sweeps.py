@@ -148,8 +148,12 @@ class SweepFinder:
     def cut(self, why: Cut) -> RawSweep | None:
         """End the current sweep here; hand it back if it had started."""
         found: RawSweep | None = None
-        if self._started and not self._handed_on and (self._falling or self._low_seen):
-            found = self._take(why)
+        if self._started and not self._handed_on:
+            whole = self._low_seen and self._peak_after - self._low >= 0.6 * min(0.1, self._top - self._low)
+            if whole:
+                found = self._take("")
+            elif why and (self._low_seen or (self._falling and self._top - self._low > 4 * self._threshold())):
+                found = self._take(why)
         self._reset()
         return found
 

@@ -1,0 +1,219 @@
+"""Which sweeps count, and in plain words why the others do not.
+
+A rejected sweep is never hidden: it stays in the list with its reasons and advice.
+Two kinds of test: what a sweep shows by itself, and what only the whole set can show (a sweep turned back
+before the bottom looks perfect alone, only too high; a bridged centre hole repeats perfectly).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.results import Reason
+from analysis.sweeps import RawSweep
+from analysis.valley import Bottom, Window
+from analysis.windows import readings_within
+
+Array = NDArray[np.float64]
+
+ADVICE: dict[Reason, str] = {
+    "too-few-samples": "Too few readings on this pass. Sweep slower, or set the indicator to send more often.",
+    "too-fast": "Slow down: aim for 10 readings within the last 0.1 mm.",
+    "turned-back": "The arbor turned back before the nearest point. Swing right across the face.",
+    "knock": "The arbor or the case was bumped. Sweep again with both hands on the arbor.",
+    "gap": "Readings are missing at the bottom. Check the cable or bring the receiver nearer.",
+    "unit-changed": "The unit key was pressed during this sweep. Leave it alone and sweep again.",
+    "open-hole": "The tip drops into the centre hole, or its end is flat. Lay the blade on the face or move the tip off the centre.",
+    "plunger-stuck": "The plunger stuck and jumped. Clean it and work it a few times.",
+    "off-the-set": "This sweep stands apart from the others. Look for dirt and movement, then sweep again.",
+    "link-lost": "The link dropped during this sweep. Sweep again.",
+}
+
+FEW_AT_BOTTOM = 5
+"""Readings within 0.1 mm below which a bottom is taken only if its own uncertainty is small."""
+
+BLUNT_MM = 0.0035
+"""Standard uncertainty of one bottom that is too large to call it measured."""
+
+
+@dataclass(slots=True)
+class Judged:
+    """A sweep with its fit and what speaks against it."""
+
+    raw: RawSweep
+    window: Window
+    bottom: Bottom | None
+    reasons: list[Reason] = field(default_factory=list)
+    spiked: bool = False
+
+    @property
+    def accepted(self) -> bool:
+        """True while nothing speaks against the sweep."""
+        return not self.reasons
+
+
+def enough_readings(window: Window) -> bool:
+    """Whether a bottom can be fitted at all: five readings, some on either flank."""
+    if window.t.size < 5:
+        return False
+    low = int(np.argmin(window.z))
+    return low >= 1 and window.t.size - 1 - low >= 1
+
+
+def judge_alone(j: Judged, period_s: float | None) -> None:
+    """Add what the sweep shows by itself."""
+    if j.raw.cut:
+        j.reasons.append(j.raw.cut)
+        return
+    if _stuck(j.raw):
+        j.reasons.append("plunger-stuck")
+    b = j.bottom
+    if b is None:
+        j.reasons.append("too-few-samples")
+        return
+    w = j.window
+    wild = (np.abs(b.residual) > 6.0 * b.sd) & (np.abs(b.residual) > np.maximum(0.008, 2.5 * w.step_mm))
+    if _bumped(wild, b, w):
+        j.reasons.append("knock")
+        at = np.abs(b.u[wild])
+        j.spiked = bool((b.residual[wild] > 0).all() and at.size and at.min() < math.sqrt(0.08))
+    hole = _hole_at_bottom(w, b)
+    if period_s and hole > max(3.5 * period_s, 0.2) and _straddle(w, b) > 0.02:
+        j.reasons.append("gap")
+    near = readings_within(w, b.minimum_mm, 0.1)
+    if "gap" not in j.reasons and "knock" not in j.reasons and (
+        (near < FEW_AT_BOTTOM and b.u_mm > 0.5 * BLUNT_MM) or near < 3 or b.u_mm > BLUNT_MM + 0.1 * w.step_mm
+    ):
+        j.reasons.append("too-fast")
+
+
+def _bumped(wild: NDArray[np.bool_], b: Bottom, w: Window) -> bool:
+    """One odd reading by itself is left out of the fit; several are a bump."""
+    hits = np.flatnonzero(wild)
+    if hits.size == 0:
+        return False
+    if hits.size == 1:
+        # Alone and between two sound neighbours: a garbled value, unless it sits on the bottom,
+        # where nothing else could show what happened.
+        i = int(hits[0])
+        return bool(abs(b.u[i]) < 0.5 * math.sqrt(0.02) and w.t.size < 12)
+    return True
+
+
+def _hole_at_bottom(w: Window, b: Bottom) -> float:
+    """Longest time without a reading across the bottom, s."""
+    after = int(np.searchsorted(w.t, b.bottom_s))
+    if after == 0 or after >= w.t.size:
+        return 0.0
+    return float(w.t[after] - w.t[after - 1])
+
+
+def _straddle(w: Window, b: Bottom) -> float:
+    """Climb of the lower of the two readings either side of the bottom, mm."""
+    after = int(np.searchsorted(w.t, b.bottom_s))
+    if after == 0 or after >= w.t.size:
+        return 0.0
+    return float(max(w.z[after - 1], w.z[after]) - b.minimum_mm)
+
+
+def _stuck(raw: RawSweep) -> bool:
+    """A run of equal readings that ends in a jump the following readings do not go on with."""
+    z = np.asarray(raw.z)
+    if z.size < 8:
+        return False
+    d = np.diff(z)
+    still = np.abs(d) <= 0.5 * raw.step_mm
+    run = 0
+    for i in range(d.size):
+        if still[i]:
+            run += 1
+            continue
+        if run >= 4:
+            jump = abs(float(d[i]))
+            after = np.abs(d[i + 1 : i + 4])
+            usual = float(after.max()) if after.size else 0.0
+            if jump > max(0.025, 6 * raw.step_mm) and jump > 3.0 * usual and after.size >= 2:
+                return True
+        run = 0
+    return False
+
+
+def judge_together(judged: Sequence[Judged], seats: Sequence[int], swing_radius_mm: float) -> None:
+    """Add what only the set shows: holes, half sweeps, sweeps off the set."""
+    _open_hole(judged, swing_radius_mm)
+    for _ in range(3):
+        if not _off_the_set(judged, seats):
+            break
+
+
+def _open_hole(judged: Sequence[Judged], swing_radius_mm: float) -> None:
+    whole = [j for j in judged if j.bottom is not None and not j.raw.cut]
+    spiked = [j for j in whole if j.spiked]
+    if len(spiked) >= 2 and len(spiked) >= 0.5 * len(whole):
+        for j in spiked:
+            j.reasons[:] = ["open-hole"]
+    good = [j.bottom for j in judged if j.accepted and j.bottom is not None]
+    if len(good) < 3:
+        return
+    cusp = np.array([b.cusp for b in good])
+    u = np.array([b.u_cusp for b in good])
+    w = 1.0 / (u**2 + np.median(u) ** 2)
+    mean = float((w * cusp).sum() / w.sum())
+    scatter = float(np.sqrt((w**2 * (cusp - mean) ** 2).sum()) / w.sum())
+    sd = max(1.0 / math.sqrt(float((1 / u**2).sum())), scatter)
+    # A cusp of coefficient b lowers the two false bottoms by b^2/4.
+    if mean > 6.0 * sd and mean**2 / 4 > 0.0015:
+        for j in judged:
+            if j.accepted:
+                j.reasons.append("open-hole")
+
+
+def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
+    """One round of set tests; True if a sweep was marked.
+
+    Each sweep is held against the median of its seating.  The scale is the median absolute deviation, so several bad
+    sweeps cannot hide one another; nothing is judged from fewer than four sweeps unless it
+    stands off by more than 30 µm.
+    """
+    found = False
+    for seat in sorted(set(seats)):
+        group = [j for j, s in zip(judged, seats, strict=True) if s == seat and j.accepted and j.bottom is not None]
+        if len(group) < 3:
+            continue
+        m = np.array([j.bottom.minimum_mm for j in group if j.bottom is not None])
+        u = np.array([j.bottom.u_mm for j in group if j.bottom is not None])
+        centre = _low_centre(m)
+        own = float(np.median(u))
+        near = np.abs(m - centre)
+        scale = max(1.4826 * float(np.median(near)), own, 0.0005)
+        limit = max(6.0 * scale, 0.006) if len(group) >= 4 else max(8.0 * scale, 0.030)
+        far = np.flatnonzero(np.abs(m - centre) > np.maximum(limit, 4.0 * u))
+        if far.size == 0:
+            continue
+        # Two levels that each repeat are bearing play, not bad sweeps.
+        if _second_level(m[far], own) and far.size >= max(2, 0.2 * len(group)):
+            continue
+        if far.size > 0.5 * len(group):
+            continue
+        for i in far:
+            group[int(i)].reasons.append("turned-back" if m[i] > centre else "off-the-set")
+            found = True
+    return found
+
+
+def _low_centre(m: Array) -> float:
+    """Centre of the densest half of the values: half sweeps and knocks are a scattered minority."""
+    x = np.sort(m)
+    half = x.size // 2 + 1
+    widths = x[half - 1 :] - x[: x.size - half + 1]
+    at = int(np.argmin(widths))
+    return float(np.median(x[at : at + half]))
+
+
+def _second_level(m: Array, own_u: float) -> bool:
+    return bool(m.size >= 2 and float(np.ptp(m)) < max(8.0 * own_u, 0.004) + 0.3 * 0.0)

@@ -1,0 +1,298 @@
+"""One stream's readings, taken as they come, and the set they make so far.
+
+The same object serves a live capture, a replay and a batch, so all three give the same answer.
+It keeps the readings around each bottom, not the whole stream.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis import play as play_test
+from analysis.geometry import DEFAULT_SWING_RADIUS_MM
+from analysis.readings import Reading, Scale
+from analysis.repeatability import Bottoms, summarise
+from analysis.results import Gap, Heading, PlayFinding, SetStatistics, Sweep
+from analysis.screen import ADVICE, Judged, enough_readings, judge_alone, judge_together
+from analysis.sweeps import Cut, Period, RawSweep, SweepFinder
+from analysis.valley import Bottom, Window, fit_bottoms
+from analysis.windows import choose
+
+if TYPE_CHECKING:
+    from analysis.setup import Setup
+
+TOGETHER = 60
+"""Sweeps fitted at once: enough to share what hand and noise are, few enough to stay quick."""
+
+LONG_GAP_S = 3.0
+"""Silence after which a sweep cannot be taken up again."""
+
+
+class Session:
+    """Takes readings, marks and link events; gives the result of the set so far.
+
+    Parameters
+    ----------
+    setup : Setup, optional
+        Without it sweeps are found and judged, but no depth is given.
+    """
+
+    def __init__(self, setup: Setup | None = None) -> None:
+        self.version = 0
+        self._setup = setup
+        self._radius = DEFAULT_SWING_RADIUS_MM
+        self._repeatability: float | None = None
+        sense: str | None = None
+        if setup is not None:
+            self._radius = setup.swing_radius_mm or DEFAULT_SWING_RADIUS_MM
+            self._repeatability = setup.indicator_repeatability_mm
+            sense = setup.reading_sense
+        senses = {"grows": (1,), "shrinks": (-1,)}.get(sense or "", (1, -1))
+        self._finders = {s: SweepFinder(s) for s in senses}
+        self._found: dict[int, list[_Kept]] = {s: [] for s in senses}
+        self._period = Period()
+        self._readings = 0
+        self._bad = 0
+        self._gaps: list[Gap] = []
+        self._last_t: float | None = None
+        self._scale: Scale | None = None
+        self._per_count = 0.0
+        self._step = 0.0
+        self._reseats: list[float] = []
+        self._notes: list[str] = []
+        self._cache: tuple[int, _Outcome] | None = None
+
+    # what comes in
+
+    def reading(self, r: Reading) -> None:
+        """Take one reading."""
+        if r.scale is not self._scale and r.scale != self._scale:
+            if self._scale is not None and r.scale.unit != self._scale.unit:
+                self._cut("unit-changed")
+            self._scale = r.scale
+            self._per_count = float(r.scale.step_mm)
+            self._step = self._per_count
+        t = r.t
+        last = self._last_t
+        if last is not None:
+            silent = t - last
+            period = self._period.seconds
+            if period is not None and silent > max(4.0 * period, 0.5):
+                self._gap(last, t, "no readings")
+        self._last_t = t
+        self._readings += 1
+        self._period.add(t)
+        mm = r.scale.counts_to_mm(r.counts) if r.counts > 1 << 40 else r.counts * self._per_count
+        for sense, finder in self._finders.items():
+            found = finder.push(r, mm, self._step, 0)
+            if found is not None:
+                self._keep(sense, found)
+
+    def mark(self, t: float, mark: str) -> None:
+        """Take a mark made by the user."""
+        if mark == "reseat":
+            self._reseats.append(t)
+            self._cut("")
+        elif mark.startswith("note:"):
+            return
+        elif mark in ("zero", "master", "pinion-turned", "push-pull"):
+            self._cut("")
+        self.version += 1
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        """Take a change of the link."""
+        del t, why
+        if state == "lost":
+            self._cut("link-lost")
+
+    def damaged(self, t: float, why: str) -> None:
+        """Count a frame that could not be read."""
+        del t, why
+        self._bad += 1
+
+    def close(self) -> None:
+        """The stream has ended: finish an open sweep."""
+        self._cut("")
+
+    # what comes out
+
+    @property
+    def sweeps(self) -> tuple[Sweep, ...]:
+        """Sweeps so far, rejected ones included."""
+        return self._outcome().sweeps
+
+    @property
+    def statistics(self) -> SetStatistics:
+        """The set so far."""
+        return self._outcome().statistics
+
+    @property
+    def play(self) -> PlayFinding:
+        """What the set says of bearing play."""
+        return self._outcome().play
+
+    def result(self) -> dict[str, object]:
+        """Everything known so far, ready for JSON (the contract of ``analyse --json``)."""
+        from analysis.rendering import result_as_dict
+
+        o = self._outcome()
+        depth: dict[str, object] = {
+            "distance_mm": None,
+            "reason": "No set-up file was given: the distance needs the arbor's constant or a master.",
+        }
+        shim: dict[str, object] | None = None
+        if self._setup is not None:
+            from analysis.conclusion import conclude
+
+            depth, shim = conclude(self._setup, o.statistics, o.play)
+        return result_as_dict(self._readings, self._bad, self._gaps, o.sweeps, o.statistics, o.play, depth, shim)
+
+    # within
+
+    def _gap(self, start: float, end: float, why: str) -> None:
+        self._gaps.append(Gap(start, end, why))
+        for finder in self._finders.values():
+            finder.gap(start, end)
+        if end - start > LONG_GAP_S:
+            self._cut("gap")
+
+    def _cut(self, why: Cut) -> None:
+        for sense, finder in self._finders.items():
+            found = finder.cut(why)
+            if found is not None:
+                self._keep(sense, found)
+
+    def _keep(self, sense: int, raw: RawSweep) -> None:
+        kept = self._found[sense]
+        if kept and _is_bump(kept[-1].raw, raw):
+            kept[-1] = _Kept(_joined(kept[-1].raw, raw), self._period.seconds, bumped=True)
+        else:
+            kept.append(_Kept(raw, self._period.seconds))
+        self.version += 1
+
+    def _sense(self) -> int:
+        """The display direction: stated, or the one whose turning points repeat better."""
+        if len(self._found) == 1:
+            return next(iter(self._found))
+        best, score = 1, float("inf")
+        counts = {s: len(k) for s, k in self._found.items()}
+        if min(counts.values()) < 2:
+            return max(counts, key=lambda s: (counts[s], s))
+        for sense, kept in self._found.items():
+            lows = np.array([k.raw.z[k.raw.lowest] for k in kept])
+            spread = float(np.median(np.abs(lows - np.median(lows))))
+            if spread < score:
+                best, score = sense, spread
+        return best
+
+    def _outcome(self) -> _Outcome:
+        if self._cache is None or self._cache[0] != self.version:
+            self._cache = (self.version, self._judge())
+        return self._cache[1]
+
+    def _judge(self) -> _Outcome:
+        sense = self._sense()
+        kept = self._found[sense]
+        judged = self._fit(kept)
+        for k, j in zip(kept, judged, strict=True):
+            judge_alone(j, k.period_s)
+            if k.bumped and "knock" not in j.reasons:
+                j.reasons.append("knock")
+                j.spiked = True
+        seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
+        judge_together(judged, seats, self._radius)
+        headings = _headings(judged)
+        sweeps = tuple(
+            _as_sweep(i, j, sense, seat, heading)
+            for i, (j, seat, heading) in enumerate(zip(judged, seats, headings, strict=True), start=1)
+        )
+        good = [i for i, j in enumerate(judged) if j.accepted]
+        columns = Bottoms(
+            minimum=np.array([sense * (judged[i].bottom or _NO).minimum_mm for i in good]),
+            u=np.array([(judged[i].bottom or _NO).u_mm for i in good]),
+            t=np.array([(judged[i].bottom or _NO).bottom_s for i in good]),
+            seat=np.array([seats[i] for i in good], dtype=np.int64),
+            heading=tuple(headings[i] for i in good),
+            step_mm=self._step,
+        )
+        statistics = summarise(columns, len(judged) - len(good), self._repeatability)
+        return _Outcome(sweeps, statistics, play_test.assess(columns))
+
+    def _fit(self, kept: list[_Kept]) -> list[Judged]:
+        judged = [Judged(k.raw, k.window, None) for k in kept]
+        able = [i for i, k in enumerate(kept) if enough_readings(k.window) and not k.raw.cut]
+        for start in range(0, len(able), TOGETHER):
+            part = able[start : start + TOGETHER]
+            bottoms = fit_bottoms(
+                [kept[i].window for i in part], swing_radius_mm=self._radius, repeatability_mm=self._repeatability
+            )
+            for i, b in zip(part, bottoms, strict=True):
+                judged[i].bottom = b
+        return judged
+
+
+class _Kept:
+    """A sweep as it is held: its window, not its whole swing."""
+
+    def __init__(self, raw: RawSweep, period_s: float | None, *, bumped: bool = False) -> None:
+        self.raw = raw
+        self.period_s = period_s
+        self.bumped = bumped
+        self.window: Window = choose(raw, period_s)
+
+
+class _Outcome:
+    def __init__(self, sweeps: tuple[Sweep, ...], statistics: SetStatistics, play: PlayFinding) -> None:
+        self.sweeps, self.statistics, self.play = sweeps, statistics, play
+
+
+_NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 1.0, 0)
+
+
+def _is_bump(a: RawSweep, b: RawSweep) -> bool:
+    """Two bottoms with only a low, short peak between them are one sweep with a bump in it."""
+    if a.cut or b.cut or a.rise_mm <= 0 or not a.t or not b.t:
+        return False
+    between = b.t[b.lowest] - a.t[a.lowest]
+    outside = (a.t[a.lowest] - a.t[0]) + (b.t[-1] - b.t[b.lowest])
+    low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
+    level = abs(a.z[a.lowest] - b.z[b.lowest]) < 0.6 * min(a.fall_mm, b.rise_mm)
+    return low_peak and level and between < 1.2 * outside
+
+
+def _joined(a: RawSweep, b: RawSweep) -> RawSweep:
+    keep = sum(1 for t in a.t if t < b.t[0])
+    t, z = a.t[:keep] + b.t, a.z[:keep] + b.z
+    lowest = a.lowest if a.z[a.lowest] <= b.z[b.lowest] and a.lowest < keep else keep + b.lowest
+    return RawSweep(t, z, a.step_mm, 0, "", a.fall_mm, b.rise_mm, lowest, a.gaps + b.gaps)
+
+
+def _headings(judged: list[Judged]) -> list[Heading]:
+    """Out and back by turns; a sweep that turned back leaves the arbor on the side it came from."""
+    out: list[Heading] = []
+    now: Heading = "out"
+    for j in judged:
+        out.append(now)
+        if "turned-back" not in j.reasons:
+            now = "back" if now == "out" else "out"
+    return out
+
+
+def _as_sweep(n: int, j: Judged, sense: int, seat: int, heading: Heading) -> Sweep:
+    b, raw = j.bottom, j.raw
+    return Sweep(
+        n=n,
+        start_s=raw.t[0],
+        bottom_s=b.bottom_s if b is not None else raw.t[raw.lowest],
+        end_s=raw.t[-1],
+        heading=heading,
+        seat=seat,
+        minimum_mm=sense * b.minimum_mm if b is not None else None,
+        u_mm=b.u_mm if b is not None else None,
+        accepted=j.accepted,
+        reasons=tuple(j.reasons),
+        advice=ADVICE[j.reasons[0]] if j.reasons else "",
+    )
