@@ -107,15 +107,15 @@ def _bumped(wild: NDArray[np.bool_], b: Bottom, w: Window) -> bool:
 
 def _hole_at_bottom(w: Window, b: Bottom) -> float:
     """Longest time without a reading across the bottom, s."""
-    after = int(np.searchsorted(w.t, b.bottom_s))
+    after = int(np.searchsorted(w.clock, b.bottom_s))
     if after == 0 or after >= w.t.size:
         return 0.0
-    return float(w.t[after] - w.t[after - 1])
+    return float(w.clock[after] - w.clock[after - 1])
 
 
 def _straddle(w: Window, b: Bottom) -> float:
     """Climb of the lower of the two readings either side of the bottom, mm."""
-    after = int(np.searchsorted(w.t, b.bottom_s))
+    after = int(np.searchsorted(w.clock, b.bottom_s))
     if after == 0 or after >= w.t.size:
         return 0.0
     return float(max(w.z[after - 1], w.z[after]) - b.minimum_mm)

@@ -34,11 +34,15 @@ from analysis.geometry import DEFAULT_SWING_RADIUS_MM, rise_mm, rise_slope, scal
 
 Array = NDArray[np.float64]
 
-SPLINE_TERMS = 10
+SPLINE_TERMS = 14
 """Cubic B-splines over the window: finer than any hand speed that ten readings could show."""
 
-UNEVENNESS = np.array([3e-4, 1.5e-3, 6e-3, 2.5e-2, 0.1, 0.4])
+UNEVENNESS = np.array([6e-4, 4e-3, 0.02, 0.1, 0.5, 2.0])
 """Grid of standard deviations of the spline's third differences, relative to the window's half width."""
+
+LAG_PRIOR_MM = 0.0015
+"""Plunger lag (hysteresis) thought likely before the flanks have shown it: a good indicator has 1 to 3 µm
+(common practice, no source)."""
 
 NOISE_PRIOR_MM = 0.0012
 NOISE_PRIOR_DOF = 3.0
@@ -51,8 +55,10 @@ class Window:
 
     Attributes
     ----------
-    t : ndarray
+    clock : ndarray
         Times, s.
+    t : ndarray
+        The same with a rest at the bottom taken out (`analysis.windows.without_rest`), s.
     z : ndarray
         Readings, mm, smallest nearest the face.
     step_mm : float
@@ -61,6 +67,7 @@ class Window:
         Standard deviation of the times, s.
     """
 
+    clock: Array
     t: Array
     z: Array
     step_mm: float
@@ -85,8 +92,12 @@ class Bottom:
         Scaled angle at each reading, mm^0.5 (negative before the bottom).
     sd : ndarray
         Expected standard deviation of each residual, mm.
+    lag_share : float
+        Part of `u_mm` that the doubt about plunger lag gives; the sweeps of a set have it in common, mm.
     cusp, u_cusp : float
         Coefficient of a ``-|u|`` term (a flat tip or a bridged hole) and its standard uncertainty.
+    step, u_step : float
+        Size of a step of the face inside the sweep at its likeliest place, and its standard uncertainty, mm.
     readings : int
         Readings used.
     """
@@ -98,8 +109,11 @@ class Bottom:
     residual: Array
     u: Array
     sd: Array
+    lag_share: float
     cusp: float
     u_cusp: float
+    step: float
+    u_step: float
     readings: int
 
 
@@ -251,6 +265,7 @@ class _State:
     score: Array
     second: Array  # expected squared deviation, for the noise
     objective: Array
+    var: Array
     keep: Array  # probability that a reading is a sound one
 
 
@@ -335,13 +350,13 @@ class _Search:
         w = p.w[rep]
         rough = np.einsum("pi,ij,pj->p", x[:, 1:], _PENALTY, x[:, 1:]) * self.inv_var
         objective = -(loglik * w).sum(axis=1) + 0.5 * rough
-        return _State(x, mu, slope, d2 * w, d1 * w, second, objective, keep)
+        return _State(x, mu, slope, d2 * w, d1 * w, second, objective, var, keep)
 
-    def _jacobian(self, st: _State) -> Array:
+    def jacobian(self, st: _State) -> Array:
         return np.concatenate([np.ones((*st.slope.shape, 1)), st.slope[..., None] * self.basis], axis=2)
 
     def hessian(self, st: _State) -> tuple[Array, Array]:
-        j = self._jacobian(st)
+        j = self.jacobian(st)
         return np.matmul((j * st.weight[..., None]).transpose(0, 2, 1), j) + self.prior, j
 
     def run(self, sigma: Array, rounds: int) -> _State:
@@ -359,7 +374,7 @@ class _Search:
             better = new.objective <= st.objective + 1e-9
             gain = np.abs(st.objective - new.objective)
             damp = np.where(better, np.maximum(damp * 0.2, 1e-9), damp * 12.0)
-            for name in ("x", "mu", "slope", "weight", "score", "second", "keep"):
+            for name in ("x", "mu", "slope", "weight", "score", "second", "var", "keep"):
                 a, b = getattr(st, name), getattr(new, name)
                 setattr(st, name, np.where(better.reshape(-1, *([1] * (a.ndim - 1))), b, a))
             st.objective = np.where(better, new.objective, st.objective)
@@ -422,35 +437,71 @@ def fit_bottoms(
     pack = _pack(windows, swing_radius_mm, most)
     search = _Search(pack, swing_radius_mm, UNEVENNESS)
     prior_sd, prior_dof = (NOISE_PRIOR_MM, NOISE_PRIOR_DOF) if repeatability_mm is None else (max(repeatability_mm, 1e-4), 12.0)
-    floor = 0.06 * 2 * float(pack.half_step.max())
+    step = 2.0 * float(pack.half_step.max())
+    floor = 0.06 * step
+    if search.coarse and repeatability_mm is None:
+        # A coarse display hides the noise; what little it shows may not overrule what indicators are known to do.
+        prior_sd, prior_dof = max(prior_sd, 0.12 * step), 40.0
     sigma = np.full(len(windows), max(prior_sd, floor))
-    s, k = search.s, search.k
-    share = np.full((s, k), 1.0 / k)
+    share = np.empty(0)
     for turn in range(4):
         st = search.run(sigma, 14 if turn == 0 else 5)
-        h, j = search.hessian(st)
-        h[:, np.arange(h.shape[1]), np.arange(h.shape[1])] += 1e-9
-        cov = np.linalg.inv(h)
-        logdet = np.linalg.slogdet(h)[1]
-        evidence = (-st.objective - _RANK * search.log_size - 0.5 * logdet).reshape(s, k)
-        share = _share(evidence)
-        # noise: expected squares over the information left after the fit
-        info = np.matmul((j * st.weight[..., None]).transpose(0, 2, 1), j)
-        used = np.einsum("pij,pji->p", info, cov).reshape(s, k)
-        sound = st.keep * pack.w[search.rep]
-        squares = (st.second * sound * pack.count[search.rep]).sum(axis=1).reshape(s, k)
-        left = sound.sum(axis=1).reshape(s, k) - used
-        total = float((share * squares).sum()) + prior_dof * prior_sd**2
-        dof = float((share * np.maximum(left, 0.2)).sum()) + prior_dof
-        new = math.sqrt(total / dof)
-        if not search.coarse:
-            new = math.sqrt(max(new**2 - float((pack.half_step**2 / 3).max()), (0.2 * prior_sd) ** 2))
-        new = max(new, floor)
+        cov, logdet, share, used = _weigh(search, st)
+        new = _noise(search, st, cov, share, used, sigma[0], prior_sd, prior_dof, floor)
         done = abs(new / sigma[0] - 1) < 0.03
-        sigma = np.full(s, new)
+        sigma = np.full(len(windows), new)
         if done and turn:
             break
-    return _collect(search, st, cov, share, sigma, windows)
+    return _collect(search, st, cov, share, used, sigma, windows)
+
+
+def _weigh(search: _Search, st: _State) -> tuple[Array, Array, Array, Array]:
+    """Covariances, their determinants, weights over the grid and readings' worth used up by each fit."""
+    s, k = search.s, search.k
+    h, j = search.hessian(st)
+    info = h - search.prior
+    h[:, np.arange(h.shape[1]), np.arange(h.shape[1])] += 1e-9
+    cov = np.linalg.inv(h)
+    logdet = np.linalg.slogdet(h)[1]
+    evidence = (-st.objective - _RANK * search.log_size - 0.5 * logdet).reshape(s, k)
+    used = np.einsum("pij,pji->p", info, cov).reshape(s, k)
+    del j
+    return cov, logdet, _share(evidence), used
+
+
+def _noise(
+    search: _Search, st: _State, cov: Array, share: Array, used: Array, sigma: float, prior_sd: float, prior_dof: float, floor: float
+) -> float:
+    """Noise of a reading as the slow part of the fit feels it, mm.
+
+    Only what a reading tells counts: a value in the middle of a coarse step tells nothing of the
+    noise.  Neighbouring readings that err together weaken the fit as if the noise were larger by
+    ``sqrt((1 + r) / (1 - r))``, r their correlation (value from memory: the effective number of readings of an autoregressive series).
+    """
+    pack, s, k = search.pack, search.s, search.k
+    sound = st.keep * pack.w[search.rep]
+    var = st.var
+    told = np.clip(st.weight * var, 0.0, 1.0)
+    told = np.where(sound > 0, told / np.maximum(sound, 1e-9), 0.0)
+    squares = (sound * np.maximum(st.second - (1.0 - told) * var, 0.0) / var).sum(axis=1).reshape(s, k)
+    worth = (sound * told).sum(axis=1).reshape(s, k)
+    left = float((share * np.maximum(worth - used, 0.1)).sum())
+    total = float((share * squares).sum()) * sigma**2
+    new2 = (total + prior_dof * prior_sd**2) / (left + prior_dof)
+    if not search.coarse:
+        pick = np.arange(s) * k + share.argmax(axis=1)
+        scale = np.sqrt(st.weight[pick])
+        r = (pack.z - st.mu[pick]) * scale
+        # What the fit itself leaves between neighbours when the noise is independent.
+        g = search.jacobian(st)[pick] * scale[..., None]
+        left_over = np.eye(search.n) - np.matmul(np.matmul(g, cov[pick]), g.transpose(0, 2, 1))
+        both = np.matmul(left_over, left_over.transpose(0, 2, 1)) * (scale > 0)[:, :, None]
+        own = float(np.trace(both, axis1=1, axis2=2).sum())
+        next_to = float(np.trace(both, offset=1, axis1=1, axis2=2).sum())
+        r1 = float((r[:, 1:] * r[:, :-1]).sum() / max(float((r * r).sum()), 1e-12)) - next_to / max(own, 1e-12)
+        r1 = min(max(1.3 * r1 * left / (left + 15.0), 0.0), 0.75)
+        new2 *= (1 + r1) / (1 - r1)
+    return max(math.sqrt(new2), floor, 0.2 * prior_sd)
 
 
 def _share(evidence: Array) -> Array:
@@ -464,26 +515,78 @@ def _share(evidence: Array) -> Array:
     return np.asarray(w / w.sum(axis=1, keepdims=True))
 
 
+class _Shapes:
+    """What one more term in the model would come to, given the fit: a lag, a cusp, a step.
+
+    Each is one scoring step for an added column, with the hand free to answer it (the Schur complement of the fit's
+    information), so a shape the hand could have made is not counted.
+    """
+
+    def __init__(self, search: _Search, st: _State, cov: Array, share: Array, used: Array) -> None:
+        self.search, self.st, self.cov, self.share = search, st, cov, share
+        self.used = (share * used).sum(axis=1)
+        self.j = search.hessian(st)[1]
+        self.u = np.matmul(search.basis, st.x[:, 1:, None])[..., 0]
+
+    def _term(self, column: Array, rows: NDArray[np.int64]) -> tuple[Array, Array, Array]:
+        """Size, its standard uncertainty, and what one unit of it does to the bottom."""
+        st = self.st
+        w = st.weight[rows]
+        a = np.matmul(self.j[rows].transpose(0, 2, 1), (w * column)[..., None])[..., 0]
+        ca = np.matmul(self.cov[rows], a[..., None])[..., 0]
+        schur = np.maximum((w * column * column).sum(axis=1) - (a * ca).sum(axis=1), 1e-6)
+        gain = (st.score[rows] * column).sum(axis=1)
+        return gain / schur, 1.0 / np.sqrt(schur), -ca[:, 0]
+
+    def lag(self) -> tuple[float, float, Array]:
+        """Plunger lag of the set, mm, from how the rising flank hangs behind the falling one.
+
+        Returns its value and standard uncertainty, prior included, and the bottom's answer to it per sweep.
+        """
+        s, k = self.search.s, self.search.k
+        column = np.where(self.u < 0, 0.5, 0.5 - np.minimum(1.0, self.u**2 / 0.002))
+        size, u, tilt = (x.reshape(s, k) for x in self._term(column, np.arange(s * k)))
+        mean = (self.share * size).sum(axis=1)
+        var = (self.share * (u**2 + (size - mean[:, None]) ** 2)).sum(axis=1)
+        # Where the hand's freedom uses up most of the readings, a lag is what the spline could not follow.
+        readings = self.search.pack.w.sum(axis=1)
+        w = np.minimum(1.0, (1.0 - self.used / readings) * 1.6) ** 4 / var
+        prior = 1.0 / LAG_PRIOR_MM**2
+        precision = float(w.sum()) + prior
+        return float((w * mean).sum()) / precision, 1.0 / math.sqrt(precision), (self.share * tilt).sum(axis=1)
+
+    def cusp(self, pick: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Coefficient of ``-|u|`` per sweep, mm^0.5."""
+        size, u, _ = self._term(-np.abs(self.u[pick]), pick)
+        return size, u
+
+    def step(self, pick: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Step of the face inside each sweep, at the one of seven places where it is clearest."""
+        places = np.array([-0.25, -0.15, -0.07, 0.0, 0.07, 0.15, 0.25])
+        tried = [self._term((self.u[pick] > p).astype(float), pick)[:2] for p in places]
+        size, u = np.stack([x[0] for x in tried]), np.stack([x[1] for x in tried])
+        at = np.argmax(np.abs(size) / u, axis=0)
+        cols = np.arange(pick.size)
+        return size[at, cols], u[at, cols]
+
+
 def _collect(
-    search: _Search, st: _State, cov: Array, share: Array, sigma: Array, windows: Sequence[Window]
+    search: _Search, st: _State, cov: Array, share: Array, used: Array, sigma: Array, windows: Sequence[Window]
 ) -> list[Bottom]:
-    s, k, n = search.s, search.k, search.n
+    s, k = search.s, search.k
     m = st.x[:, 0].reshape(s, k)
     v = cov[:, 0, 0].reshape(s, k)
     mean = (share * m).sum(axis=1)
     var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
     best = share.argmax(axis=1)
     pick = np.arange(s) * k + best
-    # a cusp term -|u|, conditional on the likeliest unevenness
-    _, j = search.hessian(st)
-    jp, wp, cp = j[pick], st.weight[pick], cov[pick]
-    u = np.matmul(search.basis[pick], st.x[pick][:, 1:, None])[..., 0]
-    col = -np.abs(u)
-    a = np.matmul(jp.transpose(0, 2, 1), (wp * col)[..., None])[..., 0]
-    schur = (wp * col * col).sum(axis=1) - np.einsum("si,sij,sj->s", a, cp, a)
-    gain = (st.score[pick] * col).sum(axis=1)
-    u_cusp = 1.0 / np.sqrt(np.maximum(schur, 1e-12))
-    cusp = gain / np.maximum(schur, 1e-12)
+    shapes = _Shapes(search, st, cov, share, used)
+    lag, u_lag, tilt = shapes.lag()
+    mean = mean + tilt * lag
+    lag_share = np.abs(tilt) * u_lag
+    var = var + lag_share**2
+    cusp, u_cusp = shapes.cusp(pick)
+    step, u_step = shapes.step(pick)
     out: list[Bottom] = []
     pack = search.pack
     dense = np.linspace(0.0, 1.0, 201)
@@ -502,15 +605,17 @@ def _collect(
             Bottom(
                 minimum_mm=float(mean[i]),
                 u_mm=float(math.sqrt(var[i])),
-                bottom_s=float(pack.start[i] + dense[at] * pack.span[i]),
+                bottom_s=float(np.interp(pack.start[i] + dense[at] * pack.span[i], full.t, full.clock)),
                 noise_mm=float(sigma[i]),
                 residual=full.z - model,
                 u=uf,
                 sd=sd,
+                lag_share=float(lag_share[i]),
                 cusp=float(cusp[i]),
                 u_cusp=float(u_cusp[i]),
+                step=float(step[i]),
+                u_step=float(u_step[i]),
                 readings=size,
             )
         )
-    del n
     return out

@@ -62,7 +62,7 @@ def steady_times(arrival: Array, period_s: float | None) -> tuple[Array, float]:
     # A clock that slips by more than bunching can explain is not steady.
     if spread > 1.2 * max(slope, 0.03) or walk > 4.5 * max(slope, 0.03):
         return arrival, min(spread, 0.05)
-    return start + slope * number, 0.02 * slope
+    return start + slope * number, 0.003 * slope
 
 
 def choose(sweep: RawSweep, period_s: float | None) -> Window:
@@ -83,7 +83,41 @@ def choose(sweep: RawSweep, period_s: float | None) -> Window:
         height *= 1.25
     left, right = max(0, left), min(z.size, right)
     times, timing = steady_times(t[left:right], period_s)
-    return Window(times, z[left:right], sweep.step_mm, timing)
+    near = z[left:right]
+    return Window(times, without_rest(times, near, low - left, sweep.step_mm), near, sweep.step_mm, timing)
+
+
+def without_rest(t: Array, z: Array, low: int, step_mm: float) -> Array:
+    """Times with a rest of the hand at the bottom shortened to what the flanks' speed would have taken.
+
+    A hand that stops and goes on moves in jerks no smooth curve follows; with the rest taken out the same curve serves,
+    and the readings of the rest still count.  Times keep their order.
+    """
+    level = float(np.sort(z[max(0, low - 1) : low + 2])[min(1, z.size - 1)]) if z.size else 0.0
+    band = max(0.003, 1.2 * step_mm)
+    high = min(0.06 + 6 * step_mm, float(min(z[0], z[-1]) - level))
+    if z.size < 8 or high < 2.5 * band:
+        return t
+    inside = np.flatnonzero(z <= level + band)
+    a, b = int(inside[0]), int(inside[-1])
+    outer_a = np.flatnonzero(z[:a] >= level + high)
+    outer_b = np.flatnonzero(z[b + 1 :] >= level + high)
+    if not outer_a.size or not outer_b.size or a == b:
+        return t
+    i, j = int(outer_a[-1]), b + 1 + int(outer_b[0])
+    root = math.sqrt(band)
+    fall = (math.sqrt(max(float(z[i]) - level, high)) - root) / max(float(t[a] - t[i]), 1e-6)
+    climb = (math.sqrt(max(float(z[j]) - level, high)) - root) / max(float(t[j] - t[b]), 1e-6)
+    usual = root / fall + root / climb
+    period = float(t[-1] - t[0]) / (t.size - 1)
+    rest = float(t[b] - t[a])
+    if rest < 2.5 * usual + 3.0 * period:
+        return t
+    squeeze = usual / rest
+    out = t.copy()
+    out[a : b + 1] = t[a] + (t[a : b + 1] - t[a]) * squeeze
+    out[b + 1 :] = t[b + 1 :] - (rest - usual)
+    return out
 
 
 def _stretch(z: Array, low: int, level: float) -> tuple[int, int]:
