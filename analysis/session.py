@@ -199,11 +199,11 @@ class Session:
         judged = self._fit(kept)
         for k, j in zip(kept, judged, strict=True):
             judge_alone(j, k.period_s)
-            if k.bumped and "knock" not in j.reasons:
-                j.reasons.append("knock")
-                j.spiked = True
+            if k.bumped:
+                j.reasons[:] = ["knock"]
+                j.spiked = j.bottom is not None
         seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
-        judge_together(judged, seats, self._radius)
+        judge_together(judged, seats)
         headings = _headings(judged)
         sweeps = tuple(
             _as_sweep(i, j, sense, seat, heading)
@@ -253,14 +253,34 @@ _NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0
 
 
 def _is_bump(a: RawSweep, b: RawSweep) -> bool:
-    """Two bottoms with only a low, short peak between them are one sweep with a bump in it."""
+    """Whether the peak between two bottoms is no swing of the arbor but a bump or a hole in the face.
+
+    A hand slows down and stops at the far side, so a true peak is climbed more slowly than the outer flanks.
+    """
     if a.cut or b.cut or a.rise_mm <= 0 or not a.t or not b.t:
         return False
     between = b.t[b.lowest] - a.t[a.lowest]
+    if between <= 0:
+        return True
     outside = (a.t[a.lowest] - a.t[0]) + (b.t[-1] - b.t[b.lowest])
-    low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
     level = abs(a.z[a.lowest] - b.z[b.lowest]) < 0.6 * min(a.fall_mm, b.rise_mm)
-    return low_peak and level and between < 1.2 * outside
+    low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
+    if low_peak and level and between < 1.2 * outside:
+        return True
+    inner = 2.0 * a.rise_mm**0.5 / between
+    outer = min(_pace(a, -1), _pace(b, 1))
+    return level and inner > 1.9 * outer > 0.0
+
+
+def _pace(raw: RawSweep, way: int) -> float:
+    """Root of climb per second on one flank, from the bottom out to half its height."""
+    low, base = raw.lowest, raw.z[raw.lowest]
+    height = 0.5 * (raw.fall_mm if way < 0 else raw.rise_mm)
+    i = low
+    while 0 <= i + way < len(raw.z) and raw.z[i] < base + height:
+        i += way
+    took = abs(raw.t[i] - raw.t[low])
+    return float(max(raw.z[i] - base, 0.0) ** 0.5 / took) if took > 0 else float("inf")
 
 
 def _joined(a: RawSweep, b: RawSweep) -> RawSweep:
