@@ -147,7 +147,7 @@ class Session:
         if self._setup is not None:
             from analysis.conclusion import conclude
 
-            depth, shim = conclude(self._setup, o.statistics, o.play)
+            depth, shim = conclude(self._setup, o.statistics, o.play, self._step or None)
         return result_as_dict(self._readings, self._bad, self._gaps, o.sweeps, o.statistics, o.play, depth, shim)
 
     # within
