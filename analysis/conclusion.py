@@ -63,13 +63,17 @@ def conclude(
     depth.steps.append(f"target: {target.say} ({setup.units})")
     depth.steps.append(f"error {error:+.4f} mm: {_place(error)}")
     if setup.tolerance_mm is None:
-        notes.append("gearset.tolerance is not stated; it comes from the manual and is never filled in, so there is no ruling.")
+        notes.append(
+            "gearset.tolerance is not stated; it comes from the manual and is never filled in, so there is no ruling."
+        )
     else:
         r = rule_on(error, c.u_mm, c.dof, setup.tolerance_mm, setup.decision.rule)
         verdict = r.verdict
         if verdict == "within" and play.finding in ("present", "suspected"):
             verdict = "not proven"
-            notes.append("With bearing play in the readings nothing is ruled within: put the play right and measure again.")
+            notes.append(
+                "With bearing play in the readings nothing is ruled within: put the play right and measure again."
+            )
         out |= {"ruling": verdict, "p_within": r.p_within}
         if r.say:
             notes.append(r.say)
@@ -125,9 +129,7 @@ def shim_for(setup: Setup, depth: Depth | None, error_mm: float, u_mm: float | N
     u = depth.combined.u_mm if depth is not None else (u_mm or 0.0)
     dof = depth.combined.dof if depth is not None else float("inf")
     limit = setup.aim_mm if setup.aim_mm is not None else setup.tolerance_mm
-    stock = [
-        StockPiece(p.id or f"#{n}", p.thickness) for n, p in enumerate(s.stock, start=1) for _ in range(p.count)
-    ]
+    stock = [StockPiece(p.id or f"#{n}", p.thickness) for n, p in enumerate(s.stock, start=1) for _ in range(p.count)]
     found = stacks(
         stock,
         needed,
@@ -144,13 +146,15 @@ def shim_for(setup: Setup, depth: Depth | None, error_mm: float, u_mm: float | N
     out: dict[str, object] = {
         "stack_mm": float(needed * Fraction(unit)),
         "change_mm": float(change * Fraction(unit)),
-        "stock": _choice(setup, best, target_of(setup)) if fits else None,
+        "stock": _choice(setup, best, target_of(setup)) if fits and best is not None else None,
         "order": [],
         "runner_up": _choice(setup, found[1], target_of(setup)) if len(found) > 1 else None,
         "fallback": _choice(setup, best, target_of(setup)) if best is not None and not fits else None,
     }
     if fits and best is not None:
-        say.append(f"From the box: {_pieces(setup, best)}; that should leave {_length(setup, float(best.error))} of error.")
+        say.append(
+            f"From the box: {_pieces(setup, best)}; that should leave {_length(setup, float(best.error))} of error."
+        )
     else:
         say.append(_order(setup, needed, out, best, limit is not None))
     out["say"] = " ".join(say)
@@ -163,7 +167,15 @@ def target_of(setup: Setup) -> Decimal | None:
 
 
 def _no_answer(say: str) -> dict[str, object]:
-    return {"stack_mm": None, "change_mm": None, "say": say, "stock": None, "order": [], "runner_up": None, "fallback": None}
+    return {
+        "stack_mm": None,
+        "change_mm": None,
+        "say": say,
+        "stock": None,
+        "order": [],
+        "runner_up": None,
+        "fallback": None,
+    }
 
 
 def _length(setup: Setup, value: float, signed: bool = True) -> str:
@@ -179,7 +191,11 @@ def _sentence(setup: Setup, error_mm: float, change: float, needed: float, effec
     moves = "away from" if effect > 0 else "toward"
     if error_mm == 0:
         return f"The pinion stands on target; the stack stays {_length(setup, needed, False)}."
-    where, go = ("too far out", "in, toward the ring gear's axis") if error_mm > 0 else ("too deep", "out, away from the ring gear's axis")
+    where, go = (
+        ("too far out", "in, toward the ring gear's axis")
+        if error_mm > 0
+        else ("too deep", "out, away from the ring gear's axis")
+    )
     do = "add" if change > 0 else "take out"
     return (
         f"The pinion stands {_length(setup, away, False)} {where}; it must go {go}. A thicker shim moves it {moves} the axis here, "
@@ -214,9 +230,17 @@ def _order(setup: Setup, needed: Fraction, out: dict[str, object], best: Choice 
         return why + "State shims.order_grades to get the grade to order."
     found = order(needed, grades.from_, grades.to, grades.step)
     if not found:
-        return why + f"No single grade from {grades.from_} to {grades.to} {setup.units} comes near: combine pieces or check the readings."
+        return (
+            why
+            + f"No single grade from {grades.from_} to {grades.to} {setup.units} comes near: combine pieces or check the readings."
+        )
     out["order"] = [
-        {"thickness_mm": float(g.thickness * setup.mm_per_unit), "thickness": str(g.thickness), "unit": setup.units, "role": g.role}
+        {
+            "thickness_mm": float(g.thickness * setup.mm_per_unit),
+            "thickness": str(g.thickness),
+            "unit": setup.units,
+            "role": g.role,
+        }
         for g in found
     ]
     names = ", ".join(f"{g.thickness} {setup.units} ({g.role})" for g in found)

@@ -79,7 +79,9 @@ def measured_depth(setup: Setup, stats: SetStatistics, step_mm: float | None = N
         else:
             notes.append("arbor.constant_u is not stated and not included.")
     else:
-        raise DepthUnknownError("Neither arbor.constant nor arbor.master is stated: the display is not tied to a distance.")
+        raise DepthUnknownError(
+            "Neither arbor.constant nor arbor.master is stated: the display is not tied to a distance."
+        )
     distance = reference + p * (stats.minimum_mm - zero)
     steps.append(f"display at the nearest point {stats.minimum_mm:.4f} mm: {distance:.4f} mm")
     distance = _blade(setup, distance, steps, lines, notes)
@@ -118,12 +120,12 @@ def _indicator(setup: Setup, step_mm: float | None, lines: list[BudgetLine], not
     step = setup.resolution_mm or step_mm
     if step:
         # The zero or master reading is a still one: no sweep averages its step.
-        lines.append(_b("display step at zero", resolution(step), "still reading at zero or on the master", "rectangular"))
+        lines.append(
+            _b("display step at zero", resolution(step), "still reading at zero or on the master", "rectangular")
+        )
 
 
-def _temperature(
-    setup: Setup, distance: float, steps: list[str], lines: list[BudgetLine], notes: list[str]
-) -> float:
+def _temperature(setup: Setup, distance: float, steps: list[str], lines: list[BudgetLine], notes: list[str]) -> float:
     h = setup.housing
     if h.temperature is None and h.arbor_temperature is None:
         notes.append("Temperatures are not stated and not corrected for.")

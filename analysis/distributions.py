@@ -89,7 +89,10 @@ def _beta_fraction(a: float, b: float, x: float) -> float:
     d = 1.0 / (d if abs(d) > _TINY else _TINY)
     h = d
     for m in range(1, 10000):
-        for aa in (m * (b - m) * x / ((qam + 2 * m) * (a + 2 * m)), -(a + m) * (qab + m) * x / ((a + 2 * m) * (qap + 2 * m))):
+        for aa in (
+            m * (b - m) * x / ((qam + 2 * m) * (a + 2 * m)),
+            -(a + m) * (qab + m) * x / ((a + 2 * m) * (qap + 2 * m)),
+        ):
             d = 1.0 + aa * d
             d = 1.0 / (d if abs(d) > _TINY else _TINY)
             c = 1.0 + aa / c

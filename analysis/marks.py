@@ -53,7 +53,9 @@ def count_of(text: str) -> Decimal:
     dual = _DUAL.match(text)
     m = _COUNT.match(dual.group(1) if dual else text)
     if m is None:
-        raise MarkError(f"{text!r} is not a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'")
+        raise MarkError(
+            f"{text!r} is not a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'"
+        )
     return Decimal((m.group(1) or "") + m.group(2).replace(",", "."))
 
 
@@ -67,7 +69,9 @@ def target_from_deviation(nominal: Decimal, text: str, step: Decimal, sense: Sen
             f"The mark {text} comes to {deviation} off nominal, more than marks usually are. "
             "Check its unit (0.01 mm, 0.001 mm or 0.001 in) in the manual."
         )
-    return Target(nominal + deviation, deviation, f"nominal {nominal} with mark {text} gives {nominal + deviation}", warning)
+    return Target(
+        nominal + deviation, deviation, f"nominal {nominal} with mark {text} gives {nominal + deviation}", warning
+    )
 
 
 def target_from_two_decimals(nominal: Decimal, text: str) -> Target:
@@ -90,5 +94,7 @@ def target_from_full_distance(text: str, head_height: Decimal | None) -> Target:
     if head_height is None:
         return Target(value, Decimal(0), f"etched distance {value} to the end face")
     return Target(
-        value - head_height, Decimal(0), f"mounting distance {value} less head height {head_height} gives {value - head_height}"
+        value - head_height,
+        Decimal(0),
+        f"mounting distance {value} less head height {head_height} gives {value - head_height}",
     )

@@ -11,7 +11,6 @@ Sources: random-effects weighting as in the analysis-of-variance example of GUM 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,7 +69,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
     w = 1.0 / (b.u**2 + between)
     mean = float((w * b.minimum).sum() / w.sum())
     fit_var = 1.0 / float((1.0 / (b.u**2 + 0.0)).sum())
-    sd, sd_dof = _within_seats(b)
+    sd, _ = _within_seats(b)
     s_r = max(sd if sd is not None else 0.0, floor)
     notes: list[str] = []
     lines: list[BudgetLine] = []

@@ -120,6 +120,11 @@ class Session:
     # what comes out
 
     @property
+    def period_s(self) -> float | None:
+        """Time between readings as seen, s."""
+        return self._period.seconds
+
+    @property
     def sweeps(self) -> tuple[Sweep, ...]:
         """Sweeps so far, rejected ones included."""
         return self._outcome().sweeps
@@ -189,13 +194,14 @@ class Session:
         return best
 
     def _outcome(self) -> _Outcome:
-        if self._cache is None or self._cache[0] != self.version:
-            self._cache = (self.version, self._judge())
-        return self._cache[1]
+        cache, version = self._cache, self.version
+        if cache is None or cache[0] != version:
+            cache = self._cache = (version, self._judge())
+        return cache[1]
 
     def _judge(self) -> _Outcome:
         sense = self._sense()
-        kept = self._found[sense]
+        kept = list(self._found[sense])  # readings may go on arriving in another thread
         judged = self._fit(kept)
         for k, j in zip(kept, judged, strict=True):
             judge_alone(j, k.period_s)

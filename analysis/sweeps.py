@@ -228,8 +228,10 @@ class SweepFinder:
         points = list(self._buffer)
         low_at = min(range(len(points)), key=lambda i: points[i].z)
         tail = points[low_at:]
-        start = max(range(len(tail)), key=lambda i: _median3([p.z for p in tail], i)) if len(tail) < 60 else max(
-            range(len(tail)), key=lambda i: tail[i].z
+        start = (
+            max(range(len(tail)), key=lambda i: _median3([p.z for p in tail], i))
+            if len(tail) < 60
+            else max(range(len(tail)), key=lambda i: tail[i].z)
         )
         kept = tail[start:]
         self._buffer.clear()

@@ -154,7 +154,10 @@ def _cdf(x: Array) -> Array:
             * (
                 0.09678418
                 + t
-                * (-0.18628806 + t * (0.27886807 + t * (-1.13520398 + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277)))))
+                * (
+                    -0.18628806
+                    + t * (0.27886807 + t * (-1.13520398 + t * (1.48851587 + t * (-0.82215223 + t * 0.17087277))))
+                )
             )
         )
     )
@@ -436,7 +439,9 @@ def fit_bottoms(
         raise ValueError("a window holds fewer than 5 readings; the bottom of a sweep needs at least 5")
     pack = _pack(windows, swing_radius_mm, most)
     search = _Search(pack, swing_radius_mm, UNEVENNESS)
-    prior_sd, prior_dof = (NOISE_PRIOR_MM, NOISE_PRIOR_DOF) if repeatability_mm is None else (max(repeatability_mm, 1e-4), 12.0)
+    prior_sd, prior_dof = (
+        (NOISE_PRIOR_MM, NOISE_PRIOR_DOF) if repeatability_mm is None else (max(repeatability_mm, 1e-4), 12.0)
+    )
     step = 2.0 * float(pack.half_step.max())
     floor = 0.06 * step
     if search.coarse and repeatability_mm is None:
@@ -446,7 +451,7 @@ def fit_bottoms(
     share = np.empty(0)
     for turn in range(4):
         st = search.run(sigma, 14 if turn == 0 else 5)
-        cov, logdet, share, used = _weigh(search, st)
+        cov, share, used = _weigh(search, st)
         new = _noise(search, st, cov, share, used, sigma[0], prior_sd, prior_dof, floor)
         done = abs(new / sigma[0] - 1) < 0.03
         sigma = np.full(len(windows), new)
@@ -455,22 +460,29 @@ def fit_bottoms(
     return _collect(search, st, cov, share, used, sigma, windows)
 
 
-def _weigh(search: _Search, st: _State) -> tuple[Array, Array, Array, Array]:
-    """Covariances, their determinants, weights over the grid and readings' worth used up by each fit."""
+def _weigh(search: _Search, st: _State) -> tuple[Array, Array, Array]:
+    """Covariances, weights over the grid and readings' worth used up by each fit."""
     s, k = search.s, search.k
-    h, j = search.hessian(st)
+    h, _ = search.hessian(st)
     info = h - search.prior
     h[:, np.arange(h.shape[1]), np.arange(h.shape[1])] += 1e-9
-    cov = np.linalg.inv(h)
-    logdet = np.linalg.slogdet(h)[1]
+    cov = np.asarray(np.linalg.inv(h), dtype=np.float64)
+    logdet = np.asarray(np.linalg.slogdet(h)[1], dtype=np.float64)
     evidence = (-st.objective - _RANK * search.log_size - 0.5 * logdet).reshape(s, k)
-    used = np.einsum("pij,pji->p", info, cov).reshape(s, k)
-    del j
-    return cov, logdet, _share(evidence), used
+    used: Array = np.einsum("pij,pji->p", info, cov).reshape(s, k)
+    return cov, _share(evidence), used
 
 
 def _noise(
-    search: _Search, st: _State, cov: Array, share: Array, used: Array, sigma: float, prior_sd: float, prior_dof: float, floor: float
+    search: _Search,
+    st: _State,
+    cov: Array,
+    share: Array,
+    used: Array,
+    sigma: float,
+    prior_sd: float,
+    prior_dof: float,
+    floor: float,
 ) -> float:
     """Noise of a reading as the slow part of the fit feels it, mm.
 

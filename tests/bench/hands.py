@@ -220,7 +220,13 @@ def make(case: Case, seed: int) -> Made:
         step_mm=case.step_mm,
         bottom_mm=sign * offset,
         sweep_t=np.array(sweep_t),
-        sweep_mm=sign * (offset + np.array(sweep_seat) + np.array(sweep_extra) + case.drift_mm_per_min * (np.array(sweep_t) - mid) / 60),
+        sweep_mm=sign
+        * (
+            offset
+            + np.array(sweep_seat)
+            + np.array(sweep_extra)
+            + case.drift_mm_per_min * (np.array(sweep_t) - mid) / 60
+        ),
         bad=np.array(bad),
         reseats=tuple(reseats),
     )

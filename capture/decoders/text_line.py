@@ -1,0 +1,166 @@
+"""Values as lines of text: the commonest wire format there is.
+
+A pattern with named groups finds the value: ``sign``, ``value``, and if present ``unit``, ``after`` (a sign after the value),
+``sum`` (a checksum).  The default pattern takes what most devices send.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from decimal import Decimal, InvalidOperation
+
+from analysis.readings import Scale, Unit
+from capture.decoders.contract import LARGEST_MM, Damaged, Frame
+
+DEFAULT_PATTERN = (
+    r"^[^0-9+.,\-]*(?P<sign>[+-]?)\s*(?P<value>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<after>[+-]?)\s*"
+    r"(?P<unit>mm|MM|in|IN|inch|INCH|\"|'')?\s*$"
+)
+LONGEST = 256
+_ENDS = {"crlf": b"\r\n", "cr": b"\r", "lf": b"\n"}
+_UNITS: dict[str, Unit] = {"mm": "mm", "in": "in", "inch": "in", '"': "in", "''": "in"}
+
+
+def _xor(body: bytes) -> int:
+    out = 0
+    for b in body:
+        out ^= b
+    return out
+
+
+_SUMS: dict[str, Callable[[bytes], int]] = {"xor-hex": _xor, "sum-hex": lambda body: sum(body) & 0xFF}
+
+
+class TextLine:
+    """Decoder for lines of text.
+
+    Parameters
+    ----------
+    scale : Scale
+        Unit and step where the line does not carry them.
+    end : {"any", "crlf", "cr", "lf"}
+        Line end; "any" takes all three.
+    pattern : str, optional
+        Regular expression with a named group ``value``.
+    places : int, optional
+        Decimal places of a value sent without a point.
+    checksum : {"none", "xor-hex", "sum-hex"}
+        Two hex digits over everything before the group ``sum``.
+    """
+
+    def __init__(
+        self,
+        scale: Scale,
+        *,
+        end: str = "any",
+        pattern: str | None = None,
+        places: int | None = None,
+        checksum: str = "none",
+    ) -> None:
+        self._scale = scale
+        self._other: dict[tuple[Unit, Decimal], Scale] = {}
+        self._end = _ENDS.get(end)
+        self._pattern = re.compile(pattern or DEFAULT_PATTERN)
+        self._places = places
+        self._sum = _SUMS.get(checksum)
+        self._held = bytearray()
+        self._skipping = False
+        self._fresh = False
+
+    def reset(self) -> None:
+        """Forget half a line; the next one may lack its start."""
+        self._held.clear()
+        self._skipping = False
+        self._fresh = True
+
+    def feed(self, data: bytes) -> list[Frame | Damaged]:
+        """Take bytes; give the frames they complete."""
+        out: list[Frame | Damaged] = []
+        self._held += data
+        while True:
+            cut = self._next_end()
+            if cut is None:
+                break
+            at, size = cut
+            line = bytes(self._held[:at])
+            del self._held[: at + size]
+            if self._skipping:
+                self._skipping = False
+                continue
+            if not line.strip():
+                continue
+            out.append(self._line(line))
+            self._fresh = False
+        if len(self._held) > LONGEST:
+            if not self._skipping:
+                out.append(Damaged(f"no line end within {LONGEST} bytes", bytes(self._held[:LONGEST]), self._fresh))
+            self._held.clear()
+            self._skipping = True
+            self._fresh = False
+        return out
+
+    def _next_end(self) -> tuple[int, int] | None:
+        if self._end is not None:
+            at = self._held.find(self._end)
+            return None if at < 0 else (at, len(self._end))
+        places = [p for p in (self._held.find(b"\r"), self._held.find(b"\n")) if p >= 0]
+        # A lone return may be the first half of a pair; the empty line that the other half makes is passed over.
+        return (min(places), 1) if places else None
+
+    def _line(self, line: bytes) -> Frame | Damaged:
+        text = line.decode("latin-1")
+        m = self._pattern.match(text)
+        if m is None:
+            return Damaged("not a value", line, self._fresh)
+        groups = m.groupdict()
+        if self._sum is not None:
+            stated = groups.get("sum")
+            if stated is None or not _is_hex(stated):
+                return Damaged("checksum missing", line, self._fresh)
+            wanted = self._sum(line[: m.start("sum")])
+            if int(stated, 16) != wanted:
+                return Damaged(f"checksum is {stated}, should be {wanted:02X}", line, self._fresh)
+        body = groups["value"].replace(",", ".")
+        before, after = groups.get("sign") or "", groups.get("after") or ""
+        if before and after:
+            return Damaged("two signs", line, self._fresh)
+        try:
+            value = Decimal(body)
+        except InvalidOperation:
+            return Damaged("not a number", line, self._fresh)
+        point = "." in body
+        if self._fresh and not point and self._places is None and self._scale.step < 1:
+            return Damaged("perhaps cut short", line, True)
+        if not point and self._places is not None:
+            value = value.scaleb(-self._places)
+        if "-" in (before, after):
+            value = -value
+        return self._frame(value, groups.get("unit"), body, line)
+
+    def _frame(self, value: Decimal, unit_text: str | None, body: str, line: bytes) -> Frame | Damaged:
+        scale = self._scale
+        if unit_text:
+            unit = _UNITS.get(unit_text.lower())
+            if unit is None:
+                return Damaged(f"unit {unit_text!r} is not mm or in", line, self._fresh)
+            if unit != scale.unit:
+                # The step of the other unit is what the digits show.
+                digits = len(body.partition(".")[2])
+                key = (unit, Decimal(1).scaleb(-digits))
+                scale = self._other.setdefault(key, Scale(key[1], unit))
+        counts, exact = scale.counts_of(value)
+        if not exact:
+            digits = len(body.partition(".")[2])
+            if self._fresh and digits < -int(scale.step.normalize().as_tuple().exponent):
+                return Damaged("cut short", line, True)
+            return Damaged(
+                f"value {value} is not a whole number of steps of {scale.step} {scale.unit}", line, self._fresh
+            )
+        if abs(value) * (Decimal("25.4") if scale.unit == "in" else 1) > LARGEST_MM:
+            return Damaged("value out of any indicator's range", line, self._fresh)
+        return Frame(counts, scale, f"{value} {scale.unit}")
+
+
+def _is_hex(text: str) -> bool:
+    return bool(re.fullmatch(r"[0-9A-Fa-f]{2}", text))

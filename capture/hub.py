@@ -1,0 +1,95 @@
+"""Events to those who listen, none of whom can hold up the others."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator
+from typing import Any
+
+Event = dict[str, Any]
+
+MOST_READINGS = 200
+"""Readings kept for a slow listener; the oldest go first, everything else is kept."""
+
+MOST_OTHERS = 2000
+
+
+class Subscription:
+    """One listener's events; an async iterator that ends when the hub closes."""
+
+    def __init__(self, hub: Hub) -> None:
+        self._hub = hub
+        self._events: deque[Event] = deque()
+        self._readings = 0
+        self._news = asyncio.Event()
+        self._closed = False
+        self.dropped = 0
+
+    def put(self, event: Event) -> None:
+        """Add an event, dropping the oldest reading when there are too many."""
+        if event["event"] == "reading":
+            self._readings += 1
+        self._events.append(event)
+        if self._readings > MOST_READINGS:
+            for i, e in enumerate(self._events):
+                if e["event"] == "reading":
+                    del self._events[i]
+                    self._readings -= 1
+                    self.dropped += 1
+                    break
+        if len(self._events) - self._readings > MOST_OTHERS:
+            self.close()
+        self._news.set()
+
+    def close(self) -> None:
+        """End the iteration."""
+        self._closed = True
+        self._news.set()
+
+    async def __aiter__(self) -> AsyncIterator[Event]:
+        """Events in order, as they come."""
+        try:
+            while True:
+                while self._events:
+                    event = self._events.popleft()
+                    if event["event"] == "reading":
+                        self._readings -= 1
+                    yield event
+                if self._closed:
+                    return
+                self._news.clear()
+                await self._news.wait()
+        finally:
+            self._hub.remove(self)
+
+
+class Hub:
+    """Hands events to every subscription; used from one event loop."""
+
+    def __init__(self) -> None:
+        self._subscriptions: set[Subscription] = set()
+
+    def subscribe(self) -> Subscription:
+        """A new subscription; events from now on."""
+        s = Subscription(self)
+        self._subscriptions.add(s)
+        return s
+
+    def remove(self, s: Subscription) -> None:
+        """Forget a subscription."""
+        self._subscriptions.discard(s)
+
+    def publish(self, event: Event) -> None:
+        """Give an event to all."""
+        for s in tuple(self._subscriptions):
+            s.put(event)
+
+    def close(self) -> None:
+        """End all subscriptions."""
+        for s in tuple(self._subscriptions):
+            s.close()
+        self._subscriptions.clear()
+
+    def __len__(self) -> int:
+        return len(self._subscriptions)

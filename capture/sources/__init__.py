@@ -1,0 +1,45 @@
+"""Where readings come from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from capture.errors import SourceError
+from capture.profiles import Profile
+from capture.sources.contract import Sink, Source
+
+ALLOWED = "serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed"
+
+
+def open_source(text: str, profile: Profile) -> Source:
+    """The source a SOURCE text names.
+
+    Raises
+    ------
+    SourceError
+        If the text names none.
+    """
+    if text.startswith("serial:") and len(text) > 7:
+        from capture.sources.serial_port import SerialSource
+
+        return SerialSource(text.removeprefix("serial:"), profile)
+    if text.startswith("rfc2217://"):
+        from capture.sources.serial_port import SerialSource
+
+        return SerialSource(text, profile)
+    if text.startswith("socket://"):
+        from capture.sources.socket_source import SocketSource
+
+        return SocketSource(text)
+    if text.startswith("replay:") and len(text) > 7:
+        from capture.sources.replay import ReplaySource
+
+        return ReplaySource(Path(text.removeprefix("replay:")))
+    if text == "typed":
+        from capture.sources.typed import TypedSource
+
+        return TypedSource()
+    raise SourceError(f"source {text!r} is not known; allowed: {ALLOWED}")
+
+
+__all__ = ["Sink", "Source", "open_source"]
