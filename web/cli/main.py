@@ -1,0 +1,150 @@
+"""Commands.  Each imports what it needs when it runs, so that every one starts quickly."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+app = typer.Typer(
+    name="shimwright",
+    help="Listens to a digital indicator while a ring-and-pinion is set up: depth, its uncertainty, and the shim. "
+    "It informs; a competent person decides, and the maker's workshop manual overrides it.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+SETUP = Annotated[Optional[Path], typer.Option("--setup", help="Set-up file (TOML).")]
+PROFILE = Annotated[str, typer.Option("--profile", help="Profile of the indicator's bytes.")]
+UNIT = Annotated[Optional[str], typer.Option("--unit", help="Unit of the display where the bytes do not say: mm or in.")]
+STEP = Annotated[Optional[str], typer.Option("--resolution", help="Display step, in that unit.")]
+RATE = Annotated[Optional[float], typer.Option("--rate", help="Readings per second.")]
+BAUD = Annotated[Optional[int], typer.Option("--baud", help="Speed of the serial line.")]
+RECORD = Annotated[Optional[Path], typer.Option("--record", help="Folder for raw streams.")]
+PORT = Annotated[int, typer.Option("--port", help="Port of the page; 0 takes a free one.", min=0, max=65535)]
+HOST = Annotated[str, typer.Option("--host", help="Address to serve on.")]
+QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")]
+
+
+def run() -> None:
+    """Entry point: turns foreseeable errors into one clear paragraph and exit code 1."""
+    try:
+        app(standalone_mode=True)
+    except KeyboardInterrupt:
+        raise SystemExit(130) from None
+    except BrokenPipeError:
+        sys.stderr.close()
+        raise SystemExit(0) from None
+    except Exception as e:
+        from capture.errors import CaptureError
+
+        if isinstance(e, CaptureError):
+            sys.stderr.write(f"shimwright: {e}\n")
+            raise SystemExit(1) from None
+        raise
+
+
+@app.command()
+def analyse(
+    streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
+    setup: SETUP = None,
+    json_lines: Annotated[bool, typer.Option("--json", help="One JSON object a stream on standard output.")] = False,
+    workers: Annotated[Optional[int], typer.Option("--workers", min=1, help="Processes; all cores from 50 streams on.")] = None,
+) -> None:
+    """Find the sweeps in recorded streams, judge them, and give the depth and the shim."""
+    from web.cli.analyse import analyse_command
+
+    raise typer.Exit(analyse_command(streams, setup, json_lines, workers))
+
+
+@app.command()
+def listen(
+    source: Annotated[str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed")],
+    profile: PROFILE = "text-line",
+    unit: UNIT = None,
+    resolution: STEP = None,
+    rate: RATE = None,
+    baud: BAUD = None,
+    record: RECORD = None,
+) -> None:
+    """Print readings as JSON lines, for ever, through unplugging."""
+    from web.cli.listen import listen_command
+
+    raise typer.Exit(listen_command(source, _profile(profile, unit, resolution, rate, baud), record))
+
+
+@app.command()
+def serve(
+    source: Annotated[str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE")],
+    setup: SETUP = None,
+    profile: PROFILE = "text-line",
+    unit: UNIT = None,
+    resolution: STEP = None,
+    rate: RATE = None,
+    baud: BAUD = None,
+    record: RECORD = None,
+    port: PORT = 8710,
+    host: HOST = "127.0.0.1",
+    no_browser: QUIET = False,
+) -> None:
+    """Listen to an indicator and show the page."""
+    from web.cli.serve import serve_command
+
+    chosen = _profile(profile, unit, resolution, rate, baud)
+    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser))
+
+
+@app.command()
+def demo(
+    port: PORT = 8710,
+    host: HOST = "127.0.0.1",
+    no_browser: QUIET = False,
+    seed: Annotated[int, typer.Option(help="Another seed, another hand.")] = 1,
+    speed: Annotated[float, typer.Option(help="How fast the bench runs; 1 is real time.", min=0.1, max=20.0)] = 1.0,
+    record: RECORD = None,
+) -> None:
+    """Show the page with an invented bench on a real pseudo-terminal."""
+    from web.cli.serve import demo_command
+
+    raise typer.Exit(demo_command(host, port, not no_browser, seed, speed, record))
+
+
+@app.command()
+def shims(
+    setup: Annotated[Path, typer.Option("--setup", help="Set-up file (TOML).")],
+    depth: Annotated[str, typer.Option("--depth", help="Measured distance from axis to face, in the set-up's unit.")],
+    json_out: Annotated[bool, typer.Option("--json", help="The shim object as JSON.")] = False,
+) -> None:
+    """The shim for a distance you measured yourself."""
+    from web.cli.shims import shims_command
+
+    raise typer.Exit(shims_command(setup, depth, json_out))
+
+
+@app.command()
+def doctor(
+    json_out: Annotated[bool, typer.Option("--json", help="Findings as JSON.")] = False,
+) -> None:
+    """Look at ports, permissions, Bluetooth and disk, and say how to cure what is wrong."""
+    from web.cli.doctor import doctor_command
+
+    raise typer.Exit(doctor_command(json_out))
+
+
+def _profile(name: str, unit: str | None, resolution: str | None, rate: float | None, baud: int | None) -> dict[str, object]:
+    table: dict[str, object] = {"use": name}
+    if unit is not None:
+        table["unit"] = unit
+    if resolution is not None:
+        from capture.profiles import parse_resolution
+
+        table["resolution"] = float(parse_resolution(resolution))
+    if rate is not None:
+        table["rate"] = rate
+    if baud is not None:
+        table["baud"] = baud
+    return table
