@@ -209,6 +209,10 @@ class Station:
         """Events from now on."""
         return self._hub.subscribe()
 
+    def end_subscriptions(self) -> None:
+        """End all subscriptions; safe in a signal handler on the loop's thread."""
+        self._post(self._hub.close)
+
     def state(self) -> dict[str, Any]:
         """All a page that just arrived needs."""
         with self._lock:

@@ -1,0 +1,79 @@
+"""The page and its interface, in the same process as the capture."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import FastAPI, HTTPException
+from fastapi.responses import FileResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import BaseModel, Field
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.staticfiles import StaticFiles
+
+from capture.station import Station
+from web.guards import SameOriginOnly
+
+LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+
+
+class MarkRequest(BaseModel):
+    """A mark to make now."""
+
+    mark: Annotated[str, Field(max_length=505)]
+
+
+def make_app(
+    station: Station,
+    hosts: tuple[str, ...] = LOCAL_HOSTS,
+    lifespan: Any = None,
+) -> FastAPI:
+    """The application.
+
+    Parameters
+    ----------
+    station : Station
+        What is listened to; started and stopped by `lifespan` or by the caller.
+    hosts : tuple of str
+        Names and addresses the page may be asked for by.
+    """
+    static = Path(str(resources.files("web") / "static"))
+    app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
+    app.add_middleware(SameOriginOnly)
+    app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
+
+    @app.api_route("/", methods=["GET", "HEAD"], include_in_schema=False)
+    async def page() -> FileResponse:
+        return FileResponse(static / "index.html", media_type="text/html; charset=utf-8")
+
+    @app.get("/api/state")
+    async def state() -> dict[str, Any]:
+        return station.state()
+
+    @app.get("/api/events", response_class=EventSourceResponse)
+    async def events() -> AsyncIterator[ServerSentEvent]:
+        # Subscribe before the picture is taken: what happens in between comes twice rather than never.
+        subscription = station.subscribe()
+        yield ServerSentEvent(data=station.state(), event="state", retry=1000)
+        async for event in subscription:
+            yield ServerSentEvent(data=event, event=event["event"])
+            if event["event"] == "set":
+                yield ServerSentEvent(data=station.state(), event="state")
+
+    @app.post("/api/mark", status_code=204)
+    async def mark(request: MarkRequest) -> None:
+        try:
+            station.mark_now(request.mark)
+        except ValueError as e:
+            raise HTTPException(422, str(e)) from None
+
+    @app.post("/api/new-set", status_code=204)
+    async def new_set() -> None:
+        station.new_set()
+
+    app.mount("/static", StaticFiles(directory=static), name="static")
+    return app
+

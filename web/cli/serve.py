@@ -1,0 +1,153 @@
+"""``shimwright serve`` and ``shimwright demo``."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import sys
+import tempfile
+import threading
+import webbrowser
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from capture.errors import CaptureError, SourceError
+from capture.profiles import load_profile
+from capture.station import Station
+from web.app import LOCAL_HOSTS, make_app
+
+
+class _Server(uvicorn.Server):
+    """Ends the open event streams before it waits for connections to close."""
+
+    def __init__(self, config: uvicorn.Config, before_exit: Callable[[], None], ready: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._before_exit = before_exit
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            self._ready()
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._before_exit()
+        super().handle_exit(sig, frame)
+
+
+def default_folder() -> Path:
+    """Where raw streams go when nothing else is said."""
+    from platformdirs import user_data_path
+
+    return user_data_path("shimwright") / "streams"
+
+
+def serve_command(
+    source: str,
+    setup_path: Path | None,
+    table: dict[str, object],
+    record: Path | None,
+    host: str,
+    port: int,
+    browser: bool,
+) -> int:
+    """Exit code."""
+    setup = None
+    if setup_path is not None:
+        from capture.setup_file import load_setup
+
+        setup = load_setup(setup_path)
+    if source == "typed":
+        raise SourceError("serve cannot take typed readings from the terminal; use listen typed")
+    profile = load_profile(table, "command line")
+    station = Station(source, profile=profile, setup=setup, record_to=record or default_folder())
+    return _serve(station, host, port, browser)
+
+
+def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
+    """Exit code."""
+    if sys.platform == "win32":
+        raise SourceError("The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE.")
+    from capture.simulator.bench import Event
+    from capture.simulator.demo import DEMO, demo_events, demo_setup
+    from capture.simulator.pty_bench import PtyBench
+
+    with tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
+        link = Path(folder) / "indicator"
+        holder: dict[str, Any] = {}
+
+        def happened(event: Event) -> None:
+            loop = holder.get("loop")
+            if loop is None or loop.is_closed():
+                return
+            if event.kind == "reseat":
+                loop.call_soon_threadsafe(station.mark_now, "reseat")
+            elif event.kind == "new-set":
+                loop.call_soon_threadsafe(station.new_set)
+
+        bench = PtyBench(link, speed=speed, on_event=happened)
+        profile = load_profile({"use": "text-line", "rate": DEMO.rate * speed}, "demonstration")
+        station = Station(f"serial:{link}", profile=profile, setup=demo_setup(), record_to=record or Path(folder) / "streams")
+
+        def begin() -> None:
+            holder["loop"] = asyncio.get_running_loop()
+            bench.start(demo_events(seed))
+
+        try:
+            return _serve(station, host, port, browser, begin)
+        finally:
+            bench.stop()
+
+
+def _serve(station: Station, host: str, port: int, browser: bool, begin: Callable[[], None] | None = None) -> int:
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        await station.start()
+        if begin is not None:
+            begin()
+        yield
+        await station.stop()
+
+    try:
+        listener = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as e:
+        raise CaptureError(
+            f"{host}:{port} cannot be served on: {e.strerror}. Choose another port with --port, or --port 0 for a free one."
+        ) from None
+    actual = listener.getsockname()[1]
+    shown = f"[{host}]" if ":" in host else host
+    address = f"http://{shown}:{actual}/"
+    hosts = LOCAL_HOSTS if host in ("127.0.0.1", "localhost", "::1") else (*LOCAL_HOSTS, shown)
+
+    def ready() -> None:
+        sys.stdout.write(f"shimwright: the page is at {address} (stop with Ctrl-C)\n")
+        sys.stdout.flush()
+        if browser:
+            threading.Thread(target=_open_browser, args=(address,), daemon=True).start()
+
+    config = uvicorn.Config(
+        make_app(station, hosts, lifespan),
+        log_level="warning",
+        access_log=False,
+        timeout_graceful_shutdown=2,
+        server_header=False,
+        ws="none",
+    )
+    server = _Server(config, station.end_subscriptions, ready)
+    with suppress(KeyboardInterrupt):
+        server.run(sockets=[listener])
+    listener.close()
+    if station.failure:
+        raise SourceError(station.failure)
+    return 0
+
+
+def _open_browser(address: str) -> None:
+    with suppress(webbrowser.Error):
+        webbrowser.open(address)
