@@ -54,7 +54,11 @@ def _ports() -> list[Finding]:
         else:
             out.append(Finding(f"{name}: free", "fine"))
     if not out:
-        out.append(Finding("no serial port found", "note", "Plug the indicator's cable in; a charging-only cable shows no port."))
+        out.append(
+            Finding(
+                "no serial port found", "note", "Plug the indicator's cable in; a charging-only cable shows no port."
+            )
+        )
     return out
 
 
@@ -76,7 +80,9 @@ def _grabbers() -> list[Finding]:
         except OSError:
             continue
     return [
-        Finding(f"{name} is running and may open serial ports by itself", "note", f"sudo systemctl disable --now {name}")
+        Finding(
+            f"{name} is running and may open serial ports by itself", "note", f"sudo systemctl disable --now {name}"
+        )
         for name in PORT_GRABBERS
         if name in running
     ]
@@ -92,7 +98,13 @@ def _bluetooth() -> list[Finding]:
         try:
             probe.connect(path)
         except OSError:
-            return [Finding(f"Bluetooth: no system D-Bus at {path}", "note", "Needed for Bluetooth indicators only: start dbus and bluetooth.")]
+            return [
+                Finding(
+                    f"Bluetooth: no system D-Bus at {path}",
+                    "note",
+                    "Needed for Bluetooth indicators only: start dbus and bluetooth.",
+                )
+            ]
         finally:
             probe.close()
     if not any(Path("/sys/class/bluetooth").glob("hci*")):
@@ -108,13 +120,25 @@ def _disk() -> list[Finding]:
         folder = folder.parent
     free = shutil.disk_usage(folder).free
     if not os.access(folder, os.W_OK):
-        return [Finding(f"{folder} cannot be written to", "wrong", "Give yourself write permission, or record elsewhere with --record.")]
+        return [
+            Finding(
+                f"{folder} cannot be written to",
+                "wrong",
+                "Give yourself write permission, or record elsewhere with --record.",
+            )
+        ]
     if free < LEAST_FREE:
-        return [Finding(f"{free // 1_000_000} MB free at {folder}", "wrong", "Make room: recordings stop when the disk is full.")]
+        return [
+            Finding(
+                f"{free // 1_000_000} MB free at {folder}", "wrong", "Make room: recordings stop when the disk is full."
+            )
+        ]
     return [Finding(f"{free // 1_000_000} MB free at {folder}", "fine")]
 
 
 def _clock() -> list[Finding]:
     if time.time() < 1_700_000_000:
-        return [Finding("the computer's clock stands in the past", "wrong", "Set date and time: they go into every record.")]
+        return [
+            Finding("the computer's clock stands in the past", "wrong", "Set date and time: they go into every record.")
+        ]
     return [Finding("clock", "fine")]

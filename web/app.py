@@ -76,4 +76,3 @@ def make_app(
 
     app.mount("/static", StaticFiles(directory=static), name="static")
     return app
-

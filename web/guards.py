@@ -34,7 +34,9 @@ class SameOriginOnly:
             await self._app(scope, receive, send)
             return
         if scope["method"] not in SAFE and not _same_origin(Headers(scope=scope)):
-            body = b'{"detail":"This request came from another site and was refused. Use the page this program serves."}'
+            body = (
+                b'{"detail":"This request came from another site and was refused. Use the page this program serves."}'
+            )
             start = {
                 "type": "http.response.start",
                 "status": 403,

@@ -92,10 +92,8 @@ def _events(s: Scenario, rng: np.random.Generator, truth: Truth) -> Iterator[Eve
     last_batch = 0.0
     held: list[tuple[float, bytes]] = []
     shift = 0.0
-    number = 0
     levels: list[float] = []
-    for swing in swings(s, rng):
-        number += 1
+    for number, swing in enumerate(swings(s, rng), start=1):
         if swing.first_of_seating:
             if swing.seating > 1:
                 truth.reseats.append(now + 0.4)

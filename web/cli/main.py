@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated
 
 import typer
 
@@ -18,13 +18,13 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-SETUP = Annotated[Optional[Path], typer.Option("--setup", help="Set-up file (TOML).")]
+SETUP = Annotated[Path | None, typer.Option("--setup", help="Set-up file (TOML).")]
 PROFILE = Annotated[str, typer.Option("--profile", help="Profile of the indicator's bytes.")]
-UNIT = Annotated[Optional[str], typer.Option("--unit", help="Unit of the display where the bytes do not say: mm or in.")]
-STEP = Annotated[Optional[str], typer.Option("--resolution", help="Display step, in that unit.")]
-RATE = Annotated[Optional[float], typer.Option("--rate", help="Readings per second.")]
-BAUD = Annotated[Optional[int], typer.Option("--baud", help="Speed of the serial line.")]
-RECORD = Annotated[Optional[Path], typer.Option("--record", help="Folder for raw streams.")]
+UNIT = Annotated[str | None, typer.Option("--unit", help="Unit of the display where the bytes do not say: mm or in.")]
+STEP = Annotated[str | None, typer.Option("--resolution", help="Display step, in that unit.")]
+RATE = Annotated[float | None, typer.Option("--rate", help="Readings per second.")]
+BAUD = Annotated[int | None, typer.Option("--baud", help="Speed of the serial line.")]
+RECORD = Annotated[Path | None, typer.Option("--record", help="Folder for raw streams.")]
 PORT = Annotated[int, typer.Option("--port", help="Port of the page; 0 takes a free one.", min=0, max=65535)]
 HOST = Annotated[str, typer.Option("--host", help="Address to serve on.")]
 QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")]
@@ -53,7 +53,9 @@ def analyse(
     streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
     setup: SETUP = None,
     json_lines: Annotated[bool, typer.Option("--json", help="One JSON object a stream on standard output.")] = False,
-    workers: Annotated[Optional[int], typer.Option("--workers", min=1, help="Processes; all cores from 50 streams on.")] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes; all cores from 50 streams on.")
+    ] = None,
 ) -> None:
     """Find the sweeps in recorded streams, judge them, and give the depth and the shim."""
     from web.cli.analyse import analyse_command
@@ -63,7 +65,9 @@ def analyse(
 
 @app.command()
 def listen(
-    source: Annotated[str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed")],
+    source: Annotated[
+        str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed")
+    ],
     profile: PROFILE = "text-line",
     unit: UNIT = None,
     resolution: STEP = None,
@@ -135,7 +139,9 @@ def doctor(
     raise typer.Exit(doctor_command(json_out))
 
 
-def _profile(name: str, unit: str | None, resolution: str | None, rate: float | None, baud: int | None) -> dict[str, object]:
+def _profile(
+    name: str, unit: str | None, resolution: str | None, rate: float | None, baud: int | None
+) -> dict[str, object]:
     table: dict[str, object] = {"use": name}
     if unit is not None:
         table["unit"] = unit

@@ -73,7 +73,9 @@ def serve_command(
 def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
     """Exit code."""
     if sys.platform == "win32":
-        raise SourceError("The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE.")
+        raise SourceError(
+            "The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE."
+        )
     from capture.simulator.bench import Event
     from capture.simulator.demo import DEMO, demo_events, demo_setup
     from capture.simulator.pty_bench import PtyBench
@@ -93,7 +95,9 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
 
         bench = PtyBench(link, speed=speed, on_event=happened)
         profile = load_profile({"use": "text-line", "rate": DEMO.rate * speed}, "demonstration")
-        station = Station(f"serial:{link}", profile=profile, setup=demo_setup(), record_to=record or Path(folder) / "streams")
+        station = Station(
+            f"serial:{link}", profile=profile, setup=demo_setup(), record_to=record or Path(folder) / "streams"
+        )
 
         def begin() -> None:
             holder["loop"] = asyncio.get_running_loop()

@@ -18,7 +18,9 @@ def shims_command(setup_path: Path, depth_text: str, json_out: bool) -> int:
     try:
         depth = Decimal(depth_text.replace(",", "."))
     except InvalidOperation:
-        raise SetupFileError(f"--depth: given {depth_text!r}; allowed: a number in {setup.units}, such as 61.73") from None
+        raise SetupFileError(
+            f"--depth: given {depth_text!r}; allowed: a number in {setup.units}, such as 61.73"
+        ) from None
     if not depth.is_finite() or depth <= 0:
         raise SetupFileError(f"--depth: given {depth_text}; allowed: a distance above 0 {setup.units}")
     target = setup.target
