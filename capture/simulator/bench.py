@@ -44,11 +44,25 @@ class Event:
     data: bytes = b""
 
 
-def line_of(counts: int, s: Scenario) -> bytes:
-    """A reading as a line of text: sign, fixed digits, return, line feed."""
-    places = max(0, round(-np.log10(s.resolution) + 0.49)) if s.resolution < 1 else 0
-    value = counts * s.resolution
-    return f"{value:+0{places + 5}.{places}f}\r\n".encode()
+def line_of(counts: int, s: Scenario, other_unit: bool = False) -> bytes:
+    """A reading as a line of text.
+
+    `other_unit` shows it in the unit the scenario does not use, as after a press of the unit key.
+    """
+    value, step, unit = counts * s.resolution, s.resolution, s.unit
+    if other_unit:
+        unit = "in" if s.unit == "mm" else "mm"
+        step = 0.00005 if unit == "in" else 0.001
+        value = round(value * MM_PER_UNIT[s.unit] / MM_PER_UNIT[unit] / step) * step
+    places = max(0, round(-np.log10(step) + 0.49)) if step < 1 else 0
+    if s.wire == "unit":
+        return f"{value:.{places}f} {unit}\r\n".encode()
+    if s.wire == "comma":
+        return f"{abs(value):.{places}f}{'-' if value < 0 else '+'}\r".replace(".", ",").encode()
+    body = f"{value:+0{places + 5}.{places}f}"
+    if s.wire == "sum":
+        body += f"*{sum(body.encode() + b'*') & 0xFF:02X}"
+    return f"{body}\r\n".encode()
 
 
 class _Indicator:
@@ -119,7 +133,8 @@ def _events(s: Scenario, rng: np.random.Generator, truth: Truth) -> Iterator[Eve
         while next_reading < end:
             at = next_reading
             d = float(np.interp(at - now, span, distances)) + drift * at
-            data = _damaged(line_of(indicator.counts(d), s), s.damage, rng)
+            other = s.unit_key_at is not None and at >= s.unit_key_at
+            data = _damaged(line_of(indicator.counts(d), s, other), s.damage, rng)
             sent = at + abs(rng.normal(0, 0.0015))
             if s.batch_s:
                 held.append((sent, data))
@@ -172,12 +187,15 @@ def _damaged(data: bytes, share: float, rng: np.random.Generator) -> bytes:
         return data
     out = bytearray(data)
     at = int(rng.integers(0, len(out) - 2))
-    kind = rng.integers(0, 3)
+    kind = rng.integers(0, 4)
     if kind == 0:
         out[at] = int(rng.integers(128, 256))
     elif kind == 1:
         del out[at]
         out[at : at + 1] = b"?"
+    elif kind == 2:
+        # A digit turned into another: nothing but the neighbours can tell.
+        out[at] = int(rng.choice(list(b"0123456789"))) if chr(out[at]).isdigit() else out[at]
     else:
         return bytes(out[:at]) + b"\xfe" + bytes(out[at:])
     return bytes(out)

@@ -1,0 +1,207 @@
+"""Benches the packaged recordings were made from.  All of them are invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from capture.simulator.scenario import Scenario
+
+SUM_PATTERN = r"^(?P<sign>[+-])(?P<value>\d+\.\d+)\*(?P<sum>[0-9A-F]{2})$"
+
+CLEAN = {"sweeps": 8, "swing": 8.5, "sweep_s": 2.6}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One recording to make.
+
+    Attributes
+    ----------
+    scenario : Scenario
+    seed : int
+    profile : dict
+        What the header says of the bytes; rate, unit and step are added from the scenario.
+    setup : str
+        Set-up file, or "" for none.
+    """
+
+    scenario: Scenario
+    seed: int
+    profile: dict[str, Any] = field(default_factory=dict)
+    setup: str = ""
+
+
+SETUP_MM = """# INVENTED, for a simulated bench. No figure here is a specification.
+[gearset]
+nominal = 60.00
+etched = "+3"
+etched_step = 0.01
+etched_sense = "adds"
+tolerance = 0.03
+aim = 0.015
+
+[arbor]
+constant = 58.400
+constant_u = 0.001
+reading_sense = "grows"
+tip_radius = 1.5
+
+[indicator]
+resolution = 0.001
+mpe = 0.003
+
+[shims]
+fitted = 1.200
+thicker_moves = "toward"
+max_pieces = 2
+stock = [
+    { thickness = 0.301, id = "A" },
+    { thickness = 0.872, id = "B" },
+    { thickness = 1.103, id = "C" },
+]
+order_grades = { from = 0.80, to = 1.60, step = 0.02 }
+"""
+
+SETUP_IN = """# INVENTED, for a simulated bench. No figure here is a specification.
+units = "in"
+
+[gearset]
+nominal = 2.3600
+etched = "-2"
+etched_step = 0.001
+etched_sense = "adds"
+tolerance = 0.0015
+
+[arbor]
+master = { distance = 2.3000, reading = 0.00080, u = 0.00004 }
+reading_sense = "grows"
+tip_radius = 0.06
+
+[indicator]
+resolution = 0.00005
+mpe = 0.00015
+
+[shims]
+fitted = 0.0420
+thicker_moves = "away"
+order_grades = { from = 0.030, to = 0.060, step = 0.001 }
+"""
+
+
+def _entry(
+    name: str, about: str, seed: int, *, profile: dict[str, Any] | None = None, setup: str = "", **what: Any
+) -> Entry:
+    return Entry(Scenario(name=name, about=about, **{**CLEAN, **what}), seed, profile or {}, setup)
+
+
+ENTRIES: dict[str, Entry] = {
+    e.scenario.name: e
+    for e in (
+        _entry("clean-mm", "Eight steady sweeps, 0.001 mm display.", 11, setup=SETUP_MM),
+        _entry(
+            "clean-inch",
+            "Eight steady sweeps, 0.00005 in display.",
+            12,
+            unit="in",
+            resolution=0.00005,
+            zero=58.42,
+            setup=SETUP_IN,
+        ),
+        _entry(
+            "shrinks",
+            "A display that falls as the face gets farther away: the nearest point is its largest reading.",
+            13,
+            sense="shrinks",
+            zero=61.0,
+            setup=SETUP_MM.replace('"grows"', '"shrinks"').replace("58.400", "61.000"),
+        ),
+        _entry("coarse-mm", "0.01 mm display: most readings at the bottom are equal.", 14, resolution=0.01, rate=20.0),
+        _entry("coarse-inch", "0.0005 in display.", 15, unit="in", resolution=0.0005, rate=20.0),
+        _entry(
+            "knocks-and-half-sweeps",
+            "Two bumps and two sweeps that turned back before the bottom.",
+            16,
+            sweeps=12,
+            rate=20.0,
+            faults={3: "knock", 6: "half", 8: "knock", 10: "half"},
+        ),
+        _entry(
+            "damaged-frames",
+            "Three lines in a hundred damaged; some damage leaves a number, only a wrong one.",
+            17,
+            damage=0.03,
+            rate=20.0,
+        ),
+        _entry(
+            "check-sum",
+            "Damaged lines with a check sum: every damage is seen.",
+            18,
+            damage=0.03,
+            rate=20.0,
+            wire="sum",
+            profile={"pattern": SUM_PATTERN, "checksum": "sum-hex"},
+        ),
+        _entry(
+            "unit-in-text",
+            "Unit after the value; the unit key is pressed between sweeps.",
+            19,
+            wire="unit",
+            unit_key_at=12.6,
+            rate=15.0,
+        ),
+        _entry(
+            "decimal-comma",
+            "Decimal comma, sign after the value, lone returns as line ends.",
+            20,
+            wire="comma",
+            rate=12.0,
+        ),
+        _entry(
+            "link-lost-and-back",
+            "The plug is pulled during a sweep and put back.",
+            21,
+            unplug_at=9.0,
+            unplug_s=2.5,
+            sweeps=9,
+        ),
+        _entry(
+            "play-two-levels",
+            "Bearing play of 0.014 mm: the minima stand at two levels.",
+            22,
+            play=0.014,
+            sweeps=10,
+            rate=15.0,
+        ),
+        _entry(
+            "play-by-heading",
+            "Bearing play of 0.012 mm taken up by the way the arbor is swept.",
+            23,
+            play=0.012,
+            play_kind="heading",
+            sweeps=10,
+            rate=15.0,
+        ),
+        _entry(
+            "too-fast",
+            "Five readings a second and sweeps of a second: no bottom can be had from these.",
+            24,
+            rate=5.0,
+            sweep_s=1.0,
+            sweeps=8,
+        ),
+        _entry("batched", "Readings handed over in bunches of 50 ms.", 25, rate=30.0, batch_s=0.05),
+        _entry(
+            "three-seatings-warming",
+            "Three seatings while the casting warms up.",
+            26,
+            seatings=3,
+            sweeps=4,
+            seat_scatter=0.002,
+            drift_per_min=0.004,
+            rate=15.0,
+            setup=SETUP_MM,
+        ),
+        _entry("resting-hand", "A hand that rests at the bottom for a second.", 27, dwell_s=1.0, rate=15.0),
+    )
+}

@@ -1,0 +1,127 @@
+"""Makes recordings: the simulated bench on a real pseudo-terminal, read by the real serial source."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+import tomllib
+from collections.abc import Sequence
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any
+
+from capture.clock import Clock
+from capture.profiles import load_profile
+from capture.rawstream import StreamWriter
+from capture.simulator.bench import Event, Truth, simulate
+from capture.simulator.pty_bench import PtyBench
+from capture.simulator.scenario import Scenario
+from capture.sources.serial_port import SerialSource
+from tests.golden.catalogue import ENTRIES, Entry
+
+
+class _Recorder:
+    """Writes what the source reads, nothing else."""
+
+    def __init__(self, writer: StreamWriter) -> None:
+        self.writer = writer
+        self.opened = threading.Event()
+
+    def chunk(self, t: float, data: bytes) -> None:
+        self.writer.rx(t, data)
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        self.writer.link(t, state, why)
+        self.opened.set()
+
+    def mark(self, t: float, mark: str) -> None:
+        self.writer.mark(t, mark)
+
+
+def profile_table(entry: Entry) -> dict[str, Any]:
+    """Profile table of a recording."""
+    s = entry.scenario
+    return {"use": "text-line", "unit": s.unit, "resolution": s.resolution, "rate": s.rate, **entry.profile}
+
+
+def record(slug: str, folder: Path) -> None:
+    """Make one recording in real time; `folder` must not exist."""
+    entry = ENTRIES[slug]
+    folder.mkdir(parents=True)
+    table = profile_table(entry)
+    clock = Clock()
+    writer = StreamWriter(folder / "stream.jsonl", "serial:simulated-bench", table, clock.started_text)
+    sink = _Recorder(writer)
+    stop = threading.Event()
+    with tempfile.TemporaryDirectory() as place:
+        link = Path(place) / "indicator"
+
+        def happened(event: Event) -> None:
+            if event.kind == "reseat":
+                sink.mark(clock.now(), "reseat")
+
+        bench = PtyBench(link, on_event=happened)
+        source = SerialSource(str(link), load_profile(table))
+        reader = threading.Thread(target=source.run, args=(sink, clock, stop))
+        reader.start()
+        sink.opened.wait(5.0)
+        events, truth = simulate(entry.scenario, entry.seed)
+        begin = clock.now()
+        bench.start(events)
+        bench.finished.wait(600.0)
+        stop.wait(0.5)
+        stop.set()
+        reader.join(5.0)
+        bench.stop()
+    writer.close()
+    (folder / "about.toml").write_text(about(entry, truth, begin), "utf-8")
+    if entry.setup:
+        (folder / "setup.toml").write_text(entry.setup, "utf-8")
+
+
+def record_many(slugs: Sequence[str], root: Path) -> None:
+    """Make several recordings at once: a bench spends its time waiting."""
+    threads = [threading.Thread(target=record, args=(slug, root / slug)) for slug in slugs]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+
+
+def about(entry: Entry, truth: Truth, begin: float) -> str:
+    """What the bench knew, as TOML."""
+    s = entry.scenario
+    lines = [
+        "# A simulated, invented bench, recorded through a pseudo-terminal by the serial source.",
+        "simulated = true",
+        "invented = true",
+        f'about = "{s.about}"',
+        f"seed = {entry.seed}",
+        "",
+        "[scenario]",
+    ]
+    for f in fields(Scenario):
+        value = getattr(s, f.name)
+        default = f.default if f.default is not MISSING else {}
+        if f.name in ("name", "about") or value == default:
+            continue
+        if isinstance(value, dict):
+            value = "{ " + ", ".join(f'{k} = "{v}"' for k, v in value.items()) + " }"
+            lines.append(f"{f.name} = {value}")
+        else:
+            lines.append(f"{f.name} = " + (f'"{value}"' if isinstance(value, str) else repr(value)))
+    lines += [
+        "",
+        "[truth]",
+        f"minimum_mm = {truth.minimum_mm:.6f}",
+        "# time of each swing's nearest point, display there, seating, fault",
+        "sweeps = [",
+    ]
+    for x in truth.sweeps:
+        fault = f', fault = "{x["fault"]}"' if x["fault"] else ""
+        t, m = float(str(x["t"])) + begin, float(str(x["minimum_mm"]))
+        lines.append(f"    {{ t = {t:.3f}, minimum_mm = {m:.6f}, seat = {x['seating']}{fault} }},")
+    lines.append("]")
+    text = "\n".join(lines) + "\n"
+    tomllib.loads(text)
+    return text
