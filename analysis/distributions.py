@@ -4,7 +4,7 @@ The statistics library these could come from takes longer to import than the who
 start, so the few that are needed are written out here and held against it in the tests.
 
 Sources: incomplete gamma and beta by series and continued fraction (Lentz), standard texts on special functions;
-quantiles by bracketing and Newton steps on those.
+quantiles by bracketing and Newton steps on those; range of normal values by the trapezoid rule.
 """
 
 from __future__ import annotations
@@ -103,6 +103,26 @@ def _beta_fraction(a: float, b: float, x: float) -> float:
     return h
 
 
+def _stirling_rest(z: float) -> float:
+    """What Stirling's formula leaves of ln gamma(z), z >= 20."""
+    w = 1.0 / (z * z)
+    return (1 / 12 - w * (1 / 360 - w * (1 / 1260 - w / 1680))) / z
+
+
+def _log_beta(a: float, b: float) -> float:
+    """ln B(a, b), without the cancellation of large ln gamma values."""
+    a, b = max(a, b), min(a, b)
+    if a < 20.0:
+        return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+    shift = (a - 0.5) * math.log1p(b / a) + b * math.log(a + b) - b + _stirling_rest(a + b) - _stirling_rest(a)
+    return math.lgamma(b) - shift
+
+
+def _log(x: float, y: float) -> float:
+    """ln x, from its complement `y` = 1 - x where x is close to 1."""
+    return math.log1p(-y) if y < 0.5 else math.log(x)
+
+
 def incomplete_beta(a: float, b: float, x: float, y: float | None = None) -> float:
     """Regularised incomplete beta I_x(a, b); `y` = 1 - x may be given where x is close to 1."""
     y = 1.0 - x if y is None else y
@@ -110,7 +130,7 @@ def incomplete_beta(a: float, b: float, x: float, y: float | None = None) -> flo
         return 0.0
     if y <= 0:
         return 1.0
-    front = math.exp(math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log(y))
+    front = math.exp(a * _log(x, y) + b * _log(y, x) - _log_beta(a, b))
     if x < (a + 1.0) / (a + b + 2.0):
         return front * _beta_fraction(a, b, x) / a
     return 1.0 - front * _beta_fraction(b, a, y) / b
@@ -132,12 +152,13 @@ def t_cdf(x: float, dof: float) -> float:
 
 
 def _t_density(x: float, dof: float) -> float:
-    return math.exp(
-        math.lgamma(0.5 * (dof + 1))
-        - math.lgamma(0.5 * dof)
-        - 0.5 * math.log(dof * math.pi)
-        - 0.5 * (dof + 1) * math.log1p(x * x / dof)
-    )
+    return math.exp(-0.5 * math.log(dof) - _log_beta(0.5 * dof, 0.5) - 0.5 * (dof + 1) * math.log1p(x * x / dof))
+
+
+def _check(name: str, p: float, *dofs: float) -> None:
+    if not 0.0 < p < 1.0 or not all(dof > 0.0 for dof in dofs):
+        shown = ", ".join(str(dof) for dof in dofs)
+        raise ValueError(f"{name} quantile of p = {p}, dof = {shown}: p must lie between 0 and 1 and dof above 0")
 
 
 @lru_cache(maxsize=1024)
@@ -149,19 +170,26 @@ def t_quantile(p: float, dof: float) -> float:
     ValueError
         If `p` or `dof` is out of range.
     """
-    if not 0.0 < p < 1.0 or not dof > 0.0:
-        raise ValueError(f"t quantile of p = {p}, dof = {dof}: p must lie between 0 and 1 and dof above 0")
+    _check("t", p, dof)
     if math.isinf(dof) or dof > 1e9:
         return normal_quantile(p)
-    if p < 0.5:
-        return -t_quantile(1.0 - p, dof)
     if p == 0.5:
         return 0.0
-    return _solve(lambda x: t_sf(x, dof) - (1.0 - p), lambda x: -_t_density(x, dof), abs(normal_quantile(p)) + 0.1)
+    # The smaller tail is solved for as it stands: 1 - p would lose a small p.
+    tail = min(p, 1.0 - p)
+    x = _solve(lambda x: t_sf(x, dof) - tail, lambda x: -_t_density(x, dof), 0.1 - normal_quantile(tail))
+    return x if p > 0.5 else -x
 
 
 def chi2_quantile(p: float, dof: float) -> float:
-    """Value chi-square stays below with probability `p`."""
+    """Value chi-square stays below with probability `p`, 0 < p < 1.
+
+    Raises
+    ------
+    ValueError
+        If `p` or `dof` is out of range.
+    """
+    _check("chi-square", p, dof)
     a = 0.5 * dof
 
     def density(x: float) -> float:
@@ -174,40 +202,85 @@ def chi2_quantile(p: float, dof: float) -> float:
 
 
 def f_sf(x: float, dof1: float, dof2: float) -> float:
-    """P(F > x) with `dof1` and `dof2` degrees of freedom."""
+    """P(F > x) with `dof1` and `dof2` degrees of freedom; either may be inf."""
     if x <= 0:
         return 1.0
+    if math.isinf(dof1) and math.isinf(dof2):
+        return 0.0 if x >= 1 else 1.0
     if math.isinf(dof2):
         return chi2_sf(x * dof1, dof1)
+    if math.isinf(dof1):
+        return chi2_cdf(dof2 / x, dof2)
     total = dof2 + dof1 * x
     return incomplete_beta(0.5 * dof2, 0.5 * dof1, dof2 / total, dof1 * x / total)
 
 
 def f_cdf(x: float, dof1: float, dof2: float) -> float:
-    """P(F <= x)."""
+    """P(F <= x); either number of degrees of freedom may be inf."""
     if x <= 0:
         return 0.0
-    total = dof2 + dof1 * x
-    return incomplete_beta(0.5 * dof1, 0.5 * dof2, dof1 * x / total, dof2 / total)
+    return f_sf(1.0 / x, dof2, dof1)  # 1/F has the degrees of freedom the other way round
 
 
 def f_quantile(p: float, dof1: float, dof2: float) -> float:
-    """Value F stays below with probability `p`."""
+    """Value F stays below with probability `p`, 0 < p < 1; either number of degrees of freedom may be inf.
+
+    Raises
+    ------
+    ValueError
+        If `p` or a number of degrees of freedom is out of range.
+    """
+    _check("F", p, dof1, dof2)
+    if math.isinf(dof1) and math.isinf(dof2):
+        return 1.0
+    if math.isinf(dof2):
+        return chi2_quantile(p, dof1) / dof1
+    if math.isinf(dof1):
+        return dof2 / chi2_quantile(1.0 - p, dof2)
+    a, b = 0.5 * dof1, 0.5 * dof2
+    constant = a * math.log(dof1 / dof2) - _log_beta(a, b)
 
     def density(x: float) -> float:
-        a, b = 0.5 * dof1, 0.5 * dof2
-        return math.exp(
-            math.lgamma(a + b)
-            - math.lgamma(a)
-            - math.lgamma(b)
-            + a * math.log(dof1 / dof2)
-            + (a - 1) * math.log(x)
-            - (a + b) * math.log1p(dof1 * x / dof2)
-        )
+        return math.exp(constant + (a - 1) * math.log(x) - (a + b) * math.log1p(dof1 * x / dof2))
 
     if p < 0.5:
         return _solve(lambda x: f_cdf(x, dof1, dof2) - p, density, 0.8)
     return _solve(lambda x: f_sf(x, dof1, dof2) - (1 - p), lambda x: -density(x), 1.5)
+
+
+def range_sf(x: float, n: int) -> float:
+    """P(range of `n` standard normal values > x): the studentized range with infinite degrees of freedom."""
+    if x <= 0:
+        return 1.0
+    # The largest value lies at z, and not all others within x below it.  The integrand dies out on both sides,
+    # where the trapezoid rule converges faster than any power of its step.
+    total, step = 0.0, 1.0 / 32.0
+    for i in range(-12 * 32, 12 * 32 + 1):
+        z = i * step
+        p = normal_cdf(z)
+        if p > 0.0:
+            below = normal_cdf(z - x)
+            lost = -math.expm1((n - 1) * math.log1p(-below / p)) if below < p else 1.0
+            total += math.exp(-0.5 * z * z) * p ** (n - 1) * lost
+    return n * total * step / math.sqrt(2.0 * math.pi)
+
+
+def range_quantile(p: float, n: int) -> float:
+    """Value the range of `n` standard normal values stays below with probability `p`, 0 < p < 1, n >= 2.
+
+    Raises
+    ------
+    ValueError
+        If `p` or `n` is out of range.
+    """
+    _check("range", p, n - 1)
+    low, high = 0.0, 2.0
+    while range_sf(high, n) > 1.0 - p:
+        low, high = high, 2.0 * high
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if range_sf(middle, n) > 1.0 - p else (low, middle)
+    return 0.5 * (low + high)
 
 
 def _solve(f: Callable[[float], float], slope: Callable[[float], float], guess: float) -> float:

@@ -52,3 +52,49 @@ def test_out_of_range_is_refused() -> None:
         d.t_quantile(1.0, 5)
     with pytest.raises(ValueError, match="above 0"):
         d.t_quantile(0.9, 0)
+
+
+@pytest.mark.parametrize("dof", [1e4, 1e6, 1e8])
+def test_many_degrees_of_freedom_lose_no_digits(dof: float) -> None:
+    for x in (0.5, 2.0, 5.0, 8.0):
+        assert d.t_sf(x, dof) == pytest.approx(st.t.sf(x, dof), rel=5e-9)
+    assert d.t_quantile(0.975, dof) == pytest.approx(st.t.ppf(0.975, dof), rel=1e-9)
+
+
+def test_small_tails_keep_their_digits() -> None:
+    assert d.t_quantile(1e-20, 3) == pytest.approx(st.t.ppf(1e-20, 3), rel=1e-10)
+    assert d.t_quantile(1e-9, 16.75) == pytest.approx(st.t.ppf(1e-9, 16.75), rel=1e-10)
+    assert d.f_cdf(1e-9, 4, 4) == pytest.approx(st.f.cdf(1e-9, 4, 4), rel=1e-10)
+    assert d.f_sf(1e6, 4, 9) == pytest.approx(st.f.sf(1e6, 4, 9), rel=1e-10)
+    assert d.chi2_sf(300.0, 4) == pytest.approx(st.chi2.sf(300.0, 4), rel=1e-10)
+    assert d.chi2_cdf(1e-12, 3) == pytest.approx(st.chi2.cdf(1e-12, 3), rel=1e-10)
+    assert d.f_sf(1.0 + 1e-9, 1, 5) == pytest.approx(st.f.sf(1.0 + 1e-9, 1, 5), rel=1e-10)
+
+
+def test_f_with_one_variance_known() -> None:
+    assert d.f_quantile(0.95, 3, math.inf) == pytest.approx(st.chi2.ppf(0.95, 3) / 3, rel=1e-10)
+    assert d.f_quantile(0.95, math.inf, 7) == pytest.approx(7 / st.chi2.ppf(0.05, 7), rel=1e-10)
+    assert d.f_sf(2.0, 3, math.inf) == pytest.approx(st.chi2.sf(6.0, 3), rel=1e-10)
+    assert d.f_cdf(0.5, 3, math.inf) == pytest.approx(st.chi2.cdf(1.5, 3), rel=1e-10)
+    assert d.f_sf(2.0, math.inf, 7) == pytest.approx(st.chi2.cdf(3.5, 7), rel=1e-10)
+    assert d.f_quantile(0.975, 9, 1e7) == pytest.approx(st.f.ppf(0.975, 9, 1e7), rel=1e-9)
+    assert d.f_sf(0.9, math.inf, math.inf) == 1.0
+    assert d.f_quantile(0.3, math.inf, math.inf) == 1.0
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 10, 30])
+def test_range_of_normals_agrees_with_scipy(n: int) -> None:
+    for p in (0.05, 0.5, 0.95, 0.99):
+        assert d.range_quantile(p, n) == pytest.approx(st.studentized_range.ppf(p, n, math.inf), abs=1e-7)
+    # Two values: their difference is normal with variance 2, an exact check of the far tail too.
+    assert d.range_sf(8.0, 2) == pytest.approx(2 * st.norm.sf(8.0 / math.sqrt(2.0)), rel=1e-12)
+    assert d.range_sf(0.0, n) == 1.0
+
+
+def test_quantiles_say_what_is_wrong() -> None:
+    with pytest.raises(ValueError, match="F quantile"):
+        d.f_quantile(0.95, 0, 4)
+    with pytest.raises(ValueError, match="chi-square quantile"):
+        d.chi2_quantile(0.0, 4)
+    with pytest.raises(ValueError, match="range quantile"):
+        d.range_quantile(0.95, 1)
