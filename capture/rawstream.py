@@ -12,6 +12,7 @@ import os
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,8 @@ FORMAT = "shimwright-stream/1"
 SYNC_S = 1.0
 SYNC_BYTES = 64 * 1024
 LONGEST_LINE = 4 * 1024 * 1024
+LATEST_S = 1e10
+"""Three centuries: a later time, or one that is no number, is damage."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +99,7 @@ class StreamWriter:
     def __init__(self, path: Path, source: str, profile: dict[str, Any], started: str) -> None:
         self.path = path
         self._lock = threading.Lock()
+        self._size = 0
         self._unsynced = 0
         self._last_sync = time.monotonic()
         self.lines = 0
@@ -137,7 +141,12 @@ class StreamWriter:
                     view = view[self._file.write(view) :]
             except OSError as e:
                 self.failure = f"recording stopped: {e.strerror} ({self.path})"
+                # Half a line would damage the next one, should the disk have room again.
+                with suppress(OSError):
+                    self._file.truncate(self._size)
+                    self._file.seek(self._size)
                 return
+            self._size += len(line)
             self.lines += 1
             self._unsynced += len(line)
             due = self._unsynced >= SYNC_BYTES or time.monotonic() - self._last_sync >= SYNC_S
@@ -195,7 +204,7 @@ def _open(path: Path) -> Any:
 def _header(path: Path, line: bytes) -> StreamHeader:
     try:
         head = json.loads(line.decode("utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError):
+    except (ValueError, RecursionError):
         head = None
     if not isinstance(head, dict) or "format" not in head:
         raise StreamFormatError(
@@ -237,7 +246,7 @@ def read_records(path: Path) -> Iterator[Record]:
             whole = line.endswith(b"\n")
             record = _record(line)
             if record is None:
-                if not whole:
+                if not whole and len(line) < LONGEST_LINE:
                     yield Torn(last, line.decode("utf-8", "replace"))
                     return
                 if line.strip():
@@ -252,13 +261,15 @@ def read_records(path: Path) -> Iterator[Record]:
 def _record(line: bytes) -> Rx | Mark | Link | tuple[()] | None:
     try:
         d = json.loads(line.decode("utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError):
+    except (ValueError, RecursionError):
         return None
     if not isinstance(d, dict):
         return None
     t = d.get("t")
     if isinstance(t, bool) or not isinstance(t, int | float):
         return None if any(k in d for k in ("rx", "mark", "link")) else ()
+    if not abs(t) <= LATEST_S:
+        return None
     if isinstance(d.get("rx"), str):
         return Rx(float(t), d["rx"].encode("latin-1", "replace"))
     if isinstance(d.get("mark"), str):

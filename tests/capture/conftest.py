@@ -1,0 +1,42 @@
+"""Nothing a test opens may outlive it."""
+
+from __future__ import annotations
+
+import gc
+import os
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+_DESCRIPTORS = Path("/proc/self/fd")
+
+
+def _open_descriptors() -> set[str]:
+    held = set()
+    for number in os.listdir(_DESCRIPTORS):
+        try:
+            held.add(f"{number} {os.readlink(_DESCRIPTORS / number)}")
+        except OSError:
+            continue  # the one this listing itself used
+    return held
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """Threads and descriptors after the test are those from before it."""
+    threads = set(threading.enumerate())
+    descriptors = _open_descriptors() if _DESCRIPTORS.exists() else set()
+    yield
+    until = time.monotonic() + 3.0
+    while True:
+        left = [t.name for t in threading.enumerate() if t not in threads]
+        gc.collect()
+        more = _open_descriptors() - descriptors if _DESCRIPTORS.exists() else set()
+        if not left and not more:
+            return
+        if time.monotonic() > until:
+            pytest.fail(f"left behind: threads {left}, descriptors {sorted(more)}")
+        time.sleep(0.02)
