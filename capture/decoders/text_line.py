@@ -1,23 +1,26 @@
 """Values as lines of text: the commonest wire format there is.
 
 A pattern with named groups finds the value: ``sign``, ``value``, and if present ``unit``, ``after`` (a sign after the value),
-``sum`` (a checksum).  The default pattern takes what most devices send.
+``sum`` (a checksum).  The default pattern takes what most devices send; letters may stand before the value, but no byte with
+its high bit set: that is damage, and may have been the sign.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from analysis.readings import Scale, Unit
 from capture.decoders.contract import LARGEST_MM, Damaged, Frame
 
 DEFAULT_PATTERN = (
-    r"^[^0-9+.,\-]*(?P<sign>[+-]?)\s*(?P<value>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<after>[+-]?)\s*"
+    r"^[^0-9+.,\-\x80-\xff]*(?P<sign>[+-]?)\s*(?P<value>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<after>[+-]?)\s*"
     r"(?P<unit>mm|MM|in|IN|inch|INCH|\"|'')?\s*$"
 )
 LONGEST = 256
+_ANY_END = re.compile(rb"[\r\n]")
+_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)")
 _ENDS = {"crlf": b"\r\n", "cr": b"\r", "lf": b"\n"}
 _UNITS: dict[str, Unit] = {"mm": "mm", "in": "in", "inch": "in", '"': "in", "''": "in"}
 
@@ -78,40 +81,46 @@ class TextLine:
         """Take bytes; give the frames they complete."""
         out: list[Frame | Damaged] = []
         self._held += data
-        while True:
-            cut = self._next_end()
-            if cut is None:
-                break
-            at, size = cut
-            line = bytes(self._held[:at])
-            del self._held[: at + size]
+        start = 0
+        while (cut := self._next_end(start)) is not None:
+            at, after = cut
+            line = bytes(self._held[start:at])
+            start = after
             if self._skipping:
                 self._skipping = False
-                continue
-            if not line.strip():
-                continue
-            out.append(self._line(line))
+            elif len(line) > LONGEST:
+                out.append(self._too_long(line))
+            elif line.strip():
+                out.append(self._line(line))
+            # Whatever the line was, the next one has its start.
             self._fresh = False
-        if len(self._held) > LONGEST:
+        del self._held[:start]
+        # What may be the first half of an end is kept.
+        spare = len(self._end) - 1 if self._end is not None else 0
+        if len(self._held) > LONGEST + spare:
             if not self._skipping:
-                out.append(Damaged(f"no line end within {LONGEST} bytes", bytes(self._held[:LONGEST]), self._fresh))
-            self._held.clear()
+                out.append(self._too_long(bytes(self._held)))
+            del self._held[: len(self._held) - spare]
             self._skipping = True
             self._fresh = False
         return out
 
-    def _next_end(self) -> tuple[int, int] | None:
+    def _next_end(self, start: int) -> tuple[int, int] | None:
+        """Where the next line end begins and where it is over."""
         if self._end is not None:
-            at = self._held.find(self._end)
-            return None if at < 0 else (at, len(self._end))
-        places = [p for p in (self._held.find(b"\r"), self._held.find(b"\n")) if p >= 0]
+            at = self._held.find(self._end, start)
+            return None if at < 0 else (at, at + len(self._end))
         # A lone return may be the first half of a pair; the empty line that the other half makes is passed over.
-        return (min(places), 1) if places else None
+        m = _ANY_END.search(self._held, start)
+        return m.span() if m is not None else None
+
+    def _too_long(self, line: bytes) -> Damaged:
+        return Damaged(f"no line end within {LONGEST} bytes", line[:LONGEST], self._fresh)
 
     def _line(self, line: bytes) -> Frame | Damaged:
         text = line.decode("latin-1")
         m = self._pattern.match(text)
-        if m is None:
+        if m is None or m["value"] is None:
             return Damaged("not a value", line, self._fresh)
         groups = m.groupdict()
         if self._sum is not None:
@@ -121,14 +130,14 @@ class TextLine:
             wanted = self._sum(line[: m.start("sum")])
             if int(stated, 16) != wanted:
                 return Damaged(f"checksum is {stated}, should be {wanted:02X}", line, self._fresh)
-        body = groups["value"].replace(",", ".")
+        body = groups["value"].strip().replace(",", ".")
         before, after = groups.get("sign") or "", groups.get("after") or ""
         if before and after:
             return Damaged("two signs", line, self._fresh)
-        try:
-            value = Decimal(body)
-        except InvalidOperation:
+        if not _PLAIN.fullmatch(body):
+            # An own pattern may let through what a decimal takes and a display never shows: words, powers of ten.
             return Damaged("not a number", line, self._fresh)
+        value = Decimal(body)
         point = "." in body
         if self._fresh and not point and self._places is None and self._scale.step < 1:
             return Damaged("perhaps cut short", line, True)
