@@ -32,7 +32,11 @@ def _number(x: Any) -> bool:
 
 
 def _positive(x: Any) -> bool:
-    return _number(x) and x > 0
+    return _number(x) and Decimal(x).is_finite() and x > 0
+
+
+def _whole(x: Any) -> bool:
+    return isinstance(x, int) and not isinstance(x, bool)
 
 
 def _one_of(*names: str) -> _Key:
@@ -42,7 +46,25 @@ def _one_of(*names: str) -> _Key:
 def _pattern(x: Any) -> bool:
     try:
         return isinstance(x, str) and "value" in re.compile(x).groupindex
-    except re.error:
+    except (re.error, OverflowError, RecursionError):
+        return False
+
+
+def poll_bytes(text: str) -> bytes:
+    """The bytes a ``poll`` key stands for: latin-1 text with backslash escapes.
+
+    Raises
+    ------
+    ValueError
+        If it stands for none.
+    """
+    return text.encode("latin-1").decode("unicode_escape").encode("latin-1")
+
+
+def _poll(x: Any) -> bool:
+    try:
+        return isinstance(x, str) and 0 < len(x) <= 64 and bool(poll_bytes(x))
+    except ValueError:
         return False
 
 
@@ -51,16 +73,16 @@ KEYS: dict[str, _Key] = {
     "unit": _one_of("mm", "in"),
     "resolution": _Key("a display step above 0, in the profile's unit", _positive),
     "rate": _Key("readings per second, above 0", _positive),
-    "baud": _Key("a whole number above 0", lambda x: isinstance(x, int) and not isinstance(x, bool) and x > 0),
-    "bytesize": _Key("7 or 8", lambda x: x in (7, 8)),
+    "baud": _Key("a whole number above 0", lambda x: _whole(x) and x > 0),
+    "bytesize": _Key("7 or 8", lambda x: _whole(x) and x in (7, 8)),
     "parity": _one_of("none", "even", "odd"),
-    "stopbits": _Key("1 or 2", lambda x: x in (1, 2)),
+    "stopbits": _Key("1 or 2", lambda x: _whole(x) and x in (1, 2)),
     "lines": _one_of("assert", "clear", "leave"),
     "end": _one_of("any", "crlf", "cr", "lf"),
     "pattern": _Key("a regular expression with a group named value", _pattern),
-    "places": _Key("0 to 6 decimal places", lambda x: isinstance(x, int) and not isinstance(x, bool) and 0 <= x <= 6),
+    "places": _Key("0 to 6 decimal places", lambda x: _whole(x) and 0 <= x <= 6),
     "checksum": _one_of("none", "xor-hex", "sum-hex"),
-    "poll": _Key("the bytes that ask for a reading, as text", lambda x: isinstance(x, str) and 0 < len(x) <= 64),
+    "poll": _Key("1 to 64 characters that ask for a reading, escapes such as \\r included", _poll),
     "interval": _Key("seconds between polls, above 0", _positive),
 }
 
@@ -132,15 +154,23 @@ def load_profile(table: Mapping[str, Any] | str, where: str = "profile") -> Prof
         raise ProfileError(
             f"{where}, use: given {name!r}; allowed: the name of a profile, one of {', '.join(packaged_names())}"
         )
+    _check(given, where)
     values = {**_base(name, where), **given}
-    for key, value in values.items():
-        rule = KEYS.get(key)
-        if rule is None:
-            # A stream's header may hold keys of a later version: kept and passed over.
-            continue
-        if not rule.check(value):
-            raise ProfileError(f"{where}, {key}: given {value!r}; allowed: {rule.allowed}")
+    summed = values.get("checksum", "none")
+    if summed != "none" and "sum" not in re.compile(values.get("pattern", "")).groupindex:
+        raise ProfileError(
+            f"{where}, checksum: given {summed!r}; allowed: with a pattern that has a group named sum, "
+            "for the two hex digits"
+        )
     return Profile(given | {"use": name}, values)
+
+
+def _check(table: Mapping[str, Any], where: str) -> None:
+    """Check every value; a stream's header may hold keys of a later version, which are passed over."""
+    for key, value in table.items():
+        rule = KEYS.get(key)
+        if rule is not None and not rule.check(value):
+            raise ProfileError(f"{where}, {key}: given {value!r}; allowed: {rule.allowed}")
 
 
 def check_names(table: Mapping[str, Any], where: str) -> None:
@@ -179,6 +209,7 @@ def _base(name: str, where: str) -> dict[str, Any]:
     base = own.get("use", "text-line")
     if base == name or base not in names:
         raise ProfileError(f"{file}, use: given {base!r}; allowed: a packaged profile, one of {', '.join(names)}")
+    _check(own, str(file))
     return {**_base(base, str(file)), **own}
 
 
@@ -190,6 +221,9 @@ def parse_resolution(text: str) -> Decimal:
     ProfileError
     """
     try:
-        return Decimal(text.replace(",", "."))
+        step = Decimal(text.replace(",", "."))
     except InvalidOperation:
-        raise ProfileError(f"resolution: given {text!r}; allowed: a number such as 0.001") from None
+        step = Decimal(0)
+    if not step.is_finite() or step <= 0:
+        raise ProfileError(f"resolution: given {text!r}; allowed: a number above 0, such as 0.001")
+    return step

@@ -17,7 +17,7 @@ import serial
 from serial.tools import list_ports
 
 from capture.errors import LinkLostError, SourceError
-from capture.profiles import Profile
+from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
 from capture.sources.holders import holders
 
@@ -106,7 +106,7 @@ class SerialSource(ReopeningSource):
 
     def _reader(self, port: Any) -> Reader:
         poll = self._v.get("poll")
-        ask = poll.encode("latin-1").decode("unicode_escape").encode("latin-1") if poll else None
+        ask = poll_bytes(poll) if poll else None
         interval = float(self._v.get("interval", 1.0 / float(self._v["rate"])))
         take = _take_posix(port) if sys.platform != "win32" and "://" not in self._target else _take_any(port)
         next_ask = 0.0
