@@ -19,7 +19,7 @@ def load_setup(path: Path) -> Setup:
         One line per problem: file, key, what was given, what is allowed, nearest valid name.
     """
     try:
-        data = tomllib.loads(path.read_text("utf-8"), parse_float=Decimal)
+        data = tomllib.loads(path.read_text("utf-8-sig"), parse_float=Decimal)
     except FileNotFoundError:
         raise SetupFileError(f"{path}: no such file") from None
     except tomllib.TOMLDecodeError as e:
