@@ -99,7 +99,7 @@ def test_gauge_block_95_drawn() -> None:
     def trapezoid(a: float, d: float) -> np.ndarray:
         return rng.uniform(-1, 1, n) * rng.uniform(a - d, a + d, n)
 
-    y = gauge(  # type: ignore[arg-type]
+    y = gauge(
         50_000_623.0 + 25.0 * rng.standard_t(18, n),
         215.0 + 5.8 * rng.standard_t(24, n),
         3.9 * rng.standard_t(5, n),
