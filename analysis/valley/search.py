@@ -1,0 +1,199 @@
+"""Scoring iterations for every pair of sweep and unevenness at once.
+
+Unknowns of one problem: the bottom, the spline's coefficients, the hand's way during a rest, the height it rests at.  Arrays are (sweeps, grid, …).  One value of the grid is brought home
+first; the others start from its linear model, a step or two from home.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.geometry import climb_and_slope
+from analysis.valley.likelihood import Told, told
+from analysis.valley.pack import EXTRA, REST_HEIGHT_MM, REST_SPREAD_MM, Pack
+from analysis.valley.spline import PENALTY, RANK, TERMS
+
+Array = NDArray[np.float64]
+
+UNEVENNESS: Array = np.array([6e-4, 4e-3, 0.02, 0.1, 0.5, 2.0])
+"""Grid of standard deviations of the spline's third differences, relative to the window's half width."""
+
+ANCHOR = 3
+"""The value of the grid that is brought home first."""
+
+UNKNOWNS = 1 + TERMS + EXTRA + 1
+_RIDGE = 1e-6
+_CLOSE = 0.02
+"""Gain in log likelihood that ends the search: what is left is far below the answer's own uncertainty."""
+
+
+@dataclass(slots=True)
+class State:
+    """Everything known at one point of the search; (sweeps, grid) or (sweeps, grid, readings)."""
+
+    x: Array
+    u: Array
+    mu: Array
+    slope: Array
+    var: Array
+    told: Told
+    objective: Array
+
+
+class Search:
+    """The search over one pack.
+
+    Parameters
+    ----------
+    pack : Pack
+    radius_mm : float
+        Swing radius.
+    """
+
+    def __init__(self, pack: Pack, radius_mm: float) -> None:
+        self.pack, self.radius = pack, radius_mm
+        s, n = pack.t.shape
+        self.s, self.n, self.k = s, n, UNEVENNESS.size
+        size = np.sqrt(pack.height)[:, None] * UNEVENNESS
+        self.log_size = np.log(size)
+        self.inv_var = size**-2.0
+        self.coarse = pack.coarse
+        self.spread = np.maximum(pack.height, 0.05)[:, None, None]
+        self._half = pack.half_step[:, None, None]
+        self._z = pack.z[:, None, :]
+        self._w = pack.w[:, None, :]
+        self._count = pack.count[:, None, :]
+        self._resting = pack.resting[:, None, :]
+        self._moving = 1.0 - self._resting
+        self._across = np.ascontiguousarray(pack.columns.transpose(0, 2, 1))
+        c = TERMS + EXTRA
+        self._outer = (pack.columns[..., :, None] * pack.columns[..., None, :]).reshape(s, n, c * c)
+        # A jitter of a hundredth of a millisecond moves no reading.
+        self._jitter = bool((pack.timing * pack.span).max() > 1e-3)
+        self._limit = 0.6 * math.sqrt(radius_mm / 2)  # 34°, well inside the secant's pole
+        self._base = np.zeros((s, 1, UNKNOWNS, UNKNOWNS))
+        self._base[:, 0, 1 : 1 + TERMS, 1 : 1 + TERMS] = _RIDGE * np.eye(TERMS)
+        self._base[:, 0, -2, -2] = pack.slack**-2.0
+        self._base[:, 0, -1, -1] = REST_SPREAD_MM**-2.0
+        self.prior = np.repeat(self._base, self.k, axis=1)
+        self.prior[:, :, 1 : 1 + TERMS, 1 : 1 + TERMS] += PENALTY * self.inv_var[:, :, None, None]
+
+    def start(self) -> Array:
+        """Bottom and coefficients read off the heights of the readings; (sweeps, 1, UNKNOWNS)."""
+        p = self.pack
+        b = p.columns[..., :TERMS]
+        lhs = np.matmul((b * p.w[..., None]).transpose(0, 2, 1), b) + (0.03 * PENALTY + 1e-6 * np.eye(TERMS))
+        rhs = np.matmul(b.transpose(0, 2, 1), (p.w * p.u0)[..., None])
+        c = np.linalg.solve(lhs, rhs)[..., 0]
+        return np.concatenate([p.low[:, None], c, np.zeros((self.s, EXTRA + 1))], axis=1)[:, None, :]
+
+    def evaluate(self, x: Array, sigma: float, prior: Array) -> State:
+        """State at `x` (sweeps, grid, UNKNOWNS) for noise `sigma` (mm)."""
+        p = self.pack
+        u = np.clip(np.matmul(x[..., 1:-1], self._across), -self._limit, self._limit)
+        climb, slope = climb_and_slope(u, self.radius)
+        slope = slope * self._moving
+        mu = x[..., :1] + climb * self._moving + (x[..., -1:] + REST_HEIGHT_MM) * self._resting
+        var: Array = sigma**2 / self._count
+        if not self.coarse:
+            var = var + self._half**2 / 3.0 / self._count
+        if self._jitter:
+            du = np.matmul(x[..., 1:-1], p.slopes.transpose(0, 2, 1))
+            var = var + (slope * du * p.timing[:, None, None]) ** 2
+        told_ = told(mu, np.sqrt(var), self._z, self._half, self.coarse, self.spread)
+        rough = (np.matmul(x[..., None, :], prior)[..., 0, :] * x).sum(axis=-1)
+        objective = -(told_.loglik * self._w).sum(axis=-1) + 0.5 * rough
+        return State(x, u, mu, slope, np.broadcast_to(var, mu.shape), told_, objective)
+
+    def information(self, st: State) -> Array:
+        """Information of the readings in the unknowns; (sweeps, grid, UNKNOWNS, UNKNOWNS)."""
+        s, k = st.objective.shape
+        w = st.told.weight * self._w
+        ws = w * st.slope
+        out = np.empty((s, k, UNKNOWNS, UNKNOWNS))
+        out[..., 0, 0] = w.sum(axis=-1)
+        out[..., 0, 1:-1] = out[..., 1:-1, 0] = np.matmul(ws, self.pack.columns)
+        c = TERMS + EXTRA
+        out[..., 1:-1, 1:-1] = np.matmul(ws * st.slope, self._outer).reshape(s, k, c, c)
+        wr = w * self._resting
+        out[..., -1, 1:-1] = out[..., 1:-1, -1] = np.matmul(wr * st.slope, self.pack.columns)
+        out[..., 0, -1] = out[..., -1, 0] = wr.sum(axis=-1)
+        out[..., -1, -1] = (wr * self._resting).sum(axis=-1)
+        return out
+
+    def score(self, st: State) -> Array:
+        """Slope of the readings' log likelihood in the unknowns; (sweeps, grid, UNKNOWNS)."""
+        return self.against(st.told.score * self._w, st.slope)
+
+    def against(self, g: Array, slope: Array) -> Array:
+        """Sums of `g` (sweeps, any, readings) times each unknown's column; (sweeps, any, UNKNOWNS)."""
+        ways = np.matmul(g * slope, self.pack.columns)
+        return np.concatenate(
+            [g.sum(axis=-1, keepdims=True), ways, (g * self._resting).sum(axis=-1, keepdims=True)], axis=-1
+        )
+
+    def run(self, sigma: float) -> State:
+        """From scratch: the anchor, then the whole grid."""
+        one = self.prior[:, ANCHOR : ANCHOR + 1]
+        st = self._improve(self.evaluate(self.start(), sigma, one), sigma, one, 14)
+        info = self.information(st)
+        rhs = np.matmul(info, st.x[..., None])[..., 0] + self.score(st)
+        x = np.linalg.solve(info + self.prior, np.broadcast_to(rhs[..., None], (self.s, self.k, UNKNOWNS, 1)))[..., 0]
+        return self.again(np.asarray(x), sigma, 10 if self.coarse else 6)
+
+    def again(self, x: Array, sigma: float, rounds: int) -> State:
+        """From a point near home."""
+        return self._improve(self.evaluate(x, sigma, self.prior), sigma, self.prior, rounds)
+
+    def _improve(self, st: State, sigma: float, prior: Array, rounds: int) -> State:
+        damp = np.zeros(st.objective.shape)
+        eye = np.arange(UNKNOWNS)
+        for _ in range(rounds):
+            h = self.information(st) + prior
+            g = self.score(st) - np.matmul(prior, st.x[..., None])[..., 0]
+            h[..., eye, eye] = h[..., eye, eye] * (1.0 + damp[..., None]) + 1e-9
+            step = np.linalg.solve(h, g[..., None])[..., 0]
+            new = self.evaluate(st.x + step, sigma, prior)
+            better = new.objective <= st.objective + 1e-9
+            gain = float(np.where(better, st.objective - new.objective, 1.0).max())
+            if better.all():
+                st, damp = new, damp * 0.1
+            else:
+                st = _pick(better, new, st)
+                damp = np.where(better, damp * 0.1, np.maximum(damp * 12.0, 1e-3))
+            if gain < _CLOSE:
+                break
+        return st
+
+    def posterior(self, st: State) -> tuple[Array, Array, Array]:
+        """Covariances, log evidence over the grid, and readings' worth used up by each fit."""
+        info = self.information(st)
+        h = info + self.prior
+        eye = np.arange(UNKNOWNS)
+        h[..., eye, eye] += 1e-9
+        cov = np.linalg.inv(h)
+        logdet = np.linalg.slogdet(h)[1]
+        evidence = -st.objective - RANK * self.log_size - 0.5 * logdet
+        used = (info * cov.transpose(0, 1, 3, 2)).sum(axis=(-1, -2))
+        return np.asarray(cov), np.asarray(evidence), np.asarray(used)
+
+
+def _pick(better: NDArray[np.bool_], new: State, old: State) -> State:
+    deep = better[..., None]
+
+    def choose(a: Array, b: Array) -> Array:
+        return np.where(deep, a, b)
+
+    return State(
+        x=choose(new.x, old.x),
+        u=choose(new.u, old.u),
+        mu=choose(new.mu, old.mu),
+        slope=choose(new.slope, old.slope),
+        var=choose(new.var, old.var),
+        told=Told(*(choose(a, b) for a, b in zip(new.told, old.told, strict=True))),
+        objective=np.where(better, new.objective, old.objective),
+    )
