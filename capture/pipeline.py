@@ -45,6 +45,7 @@ class Pipeline:
 
     def link(self, t: float, state: str, why: str = "") -> None:
         """Take a change of the link."""
-        if state in ("opened", "back", "lost"):
+        if state in ("opened", "lost"):
+            # Not at "back": after a loss nothing is held, and after mere silence the held half of a line is good.
             self._decoder.reset()
         self.session.link(t, state, why)

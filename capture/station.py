@@ -198,9 +198,10 @@ class Station:
                 self._writer.close()
             self._begin_set()
             if self._link["state"] in ("opened", "back", "stale"):
-                # The new stream must say by itself that the link stands.
+                # The new stream must say by itself that the link stands, and begins in the middle of a line perhaps.
                 if self._writer is not None:
                     self._writer.link(0.0, "opened")
+                self._pipe.link(0.0, "opened")
                 self._link = {"event": "link", "t": 0.0, "state": "opened", "why": ""}
         self._publish({"event": "set", "n": self.sets})
         self._after_change()

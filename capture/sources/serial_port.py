@@ -100,8 +100,11 @@ class SerialSource(ReopeningSource):
             port.open()
         except (serial.SerialException, OSError) as e:
             raise _explained(e, name) from None
-        except ValueError as e:
-            raise SourceError(f"{name}: {e}") from None
+        except (ValueError, OverflowError) as e:
+            raise SourceError(f"{name}: a setting of the profile is not possible here ({e})") from None
+        except Exception as e:
+            # Pulled out while it was being opened: a terminal error is not an OSError.
+            raise LinkLostError(f"{name} is not there now ({_short(e)})") from None
         return port
 
     def _reader(self, port: Any) -> Reader:
@@ -169,6 +172,6 @@ def _explained(e: Exception, name: str) -> LinkLostError | SourceError:
     if code in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text or "busy" in text:
         who = ", ".join(holders(name)) or "another program"
         return SourceError(f"{name} is in use by {who}. Close that program first.")
-    if "Could not configure port" in text or code == errno.ENOTTY:
+    if "Could not configure port" in text or code in (errno.ENOTTY, errno.EISDIR):
         return SourceError(f"{name} is not a serial port.")
     return LinkLostError(f"{name}: {text}")
