@@ -320,6 +320,8 @@ class Station:
         """Say when readings stop coming."""
         while True:
             await asyncio.sleep(CHECK_S)
+            if not self.running:
+                continue
             with self._lock:
                 last, state = self._last, self._link["state"]
                 if last is None or state not in ("opened", "back"):

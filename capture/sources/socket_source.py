@@ -20,7 +20,7 @@ class SocketSource(ReopeningSource):
     def __init__(self, url: str) -> None:
         self.name = url
         host, _, port = url.removeprefix("socket://").rpartition(":")
-        if not host or not port.isdigit() or not 0 < int(port) < 65536:
+        if not host or not (port.isascii() and port.isdigit()) or not 0 < int(port) < 65536:
             raise SourceError(f"{url}: allowed: socket://host:port with a port from 1 to 65535")
         self._address = (host.strip("[]"), int(port))
 
