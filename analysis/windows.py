@@ -7,6 +7,7 @@ Where the arrivals fit a steady sampling clock, readings are put back on it.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,37 +53,50 @@ def steady_times(arrival: Array, period_s: float | None) -> tuple[Array, float]:
     n = arrival.size
     if n < 6 or not period_s:
         return arrival, 0.0
-    gaps = np.diff(arrival)
-    number = np.arange(n, dtype=float)
-    number[1:] += np.cumsum(np.where(gaps > 4.5 * period_s, np.round(gaps / period_s) - 1, 0.0))
+    # Plain lists: for a score of readings they are quicker than arrays.
+    t: list[float] = arrival.tolist()
+    number: list[float] = [0.0]
+    widest = 4.5 * period_s
+    for before, after in pairwise(t):
+        gap = after - before
+        number.append(number[-1] + (1.0 if gap <= widest else max(1.0, round(gap / period_s))))
     for _ in range(4):
-        slope, off = _line(number, arrival)
-        spread = float(off.std())
-        missing = _missing_at(number, off, slope, gaps) if spread > 0.22 * slope else None
+        slope, off = _line(number, t)
+        spread = math.sqrt(sum(x * x for x in off) / n)
+        missing = _missing_at(number, off, slope, t) if spread > 0.22 * slope else None
         if missing is None:
             break
-        number[missing:] += 1.0
+        number[missing:] = [x + 1.0 for x in number[missing:]]
     if not 0.85 * period_s < slope < 1.15 * period_s:
         return arrival, 0.0
-    walk = float(np.abs(np.diff(off, prepend=off[0])).max())
+    walk = max(abs(b - a) for a, b in pairwise(off))
     # A clock that slips by more than bunching can explain is not steady.
     if spread > 1.2 * max(slope, 0.03) or walk > 4.5 * max(slope, 0.03):
         return arrival, min(spread, 0.05)
-    return arrival - off, 0.003 * slope
+    return arrival - np.array(off), 0.003 * slope
 
 
-def _line(number: Array, arrival: Array) -> tuple[float, Array]:
+def _line(number: list[float], arrival: list[float]) -> tuple[float, list[float]]:
     """Slope of arrival against number, and what is left over."""
-    x, y = number - number.mean(), arrival - arrival.mean()
-    slope = float((x * y).sum() / (x * x).sum())
-    return slope, y - slope * x
+    n = len(number)
+    x0, y0 = sum(number) / n, sum(arrival) / n
+    x = [v - x0 for v in number]
+    y = [v - y0 for v in arrival]
+    slope = _sumprod(x, y) / _sumprod(x, x)
+    return slope, [b - slope * a for a, b in zip(x, y, strict=True)]
 
 
-def _missing_at(number: Array, off: Array, slope: float, gaps: Array) -> int | None:
+def _sumprod(x: list[float], y: list[float]) -> float:
+    """Sum of products."""
+    return sum(a * b for a, b in zip(x, y, strict=True))
+
+
+def _missing_at(numbers: list[float], left: list[float], slope: float, t: list[float]) -> int | None:
     """Where one missing reading would explain most of what the steady clock leaves over, or None."""
-    at = np.flatnonzero(gaps > 1.45 * slope) + 1
+    at = np.flatnonzero(np.diff(t) > 1.45 * slope) + 1
     if not at.size:
         return None
+    number, off = np.array(numbers), np.array(left)
     h = (np.arange(off.size)[:, None] >= at[None, :]).astype(float)
     h -= h.mean(axis=0)
     x = number - number.mean()
@@ -95,22 +109,21 @@ def _missing_at(number: Array, off: Array, slope: float, gaps: Array) -> int | N
 def choose(sweep: RawSweep, period_s: float | None) -> Window:
     """Readings around the bottom of a sweep.
 
-    The window grows from `HEIGHT_MM` (or ten display steps) until it holds `ENOUGH` readings
+    The window grows from `HEIGHT_MM` (or ten display steps) until it holds `ENOUGH` readings taken in motion
     or the flanks end.
     """
-    z = np.asarray(sweep.z)
-    t = np.asarray(sweep.t)
-    low = sweep.lowest
-    base = float(z[low])
+    low, n = sweep.lowest, len(sweep.z)
+    base = sweep.z[low]
     height = max(HEIGHT_MM, 10.0 * sweep.step_mm)
     while True:
-        left, right = _stretch(z, low, base + height)
-        last = height >= HIGHEST_MM or (left == 0 and right == z.size)
+        left, right = _stretch(sweep.z, low, base + height)
+        last = height >= HIGHEST_MM or (left == 0 and right == n)
         if right - left >= ENOUGH or last:
-            times, timing = steady_times(t[left:right], period_s)
-            rest = rest_of(times, z[left:right], low - left, sweep.step_mm)
+            z = np.array(sweep.z[left:right])
+            times, timing = steady_times(np.array(sweep.t[left:right]), period_s)
+            rest = rest_of(times, z, low - left, sweep.step_mm)
             if last or rest is None or rest.moving(times) >= ENOUGH:
-                return Window(times, z[left:right], sweep.step_mm, timing, rest)
+                return Window(times, z, sweep.step_mm, timing, rest)
         height *= 1.25
 
 
@@ -121,47 +134,55 @@ def rest_of(t: Array, z: Array, low: int, step_mm: float) -> Rest | None:
     A hand that stops and goes on moves in jerks no smooth curve follows; with the rest taken out of the time the same curve
     serves, and the readings of the rest still count.
     """
-    if z.size < 8:
+    n = z.size
+    if n < 8:
         return None
-    level = float(np.sort(z[max(0, low - 1) : low + 2])[1])
+    heights: list[float] = z.tolist()
+    times: list[float] = t.tolist()
+    level = sorted(heights[max(0, low - 1) : low + 2])[1]
+    climb = [h - level for h in heights]
     band = max(0.003, 1.2 * step_mm)
-    inside = np.flatnonzero(z <= level + band)
-    a, b = int(inside[0]), int(inside[-1])
-    fall, climb = _arrival(t, z - level, a, -1, band), _arrival(t, z - level, b, 1, band)
-    if fall is None or climb is None:
+    a = next(i for i in range(n) if climb[i] <= band)
+    b = next(i for i in range(n - 1, -1, -1) if climb[i] <= band)
+    period = (times[-1] - times[0]) / (n - 1)
+    if b - a < REST_PERIODS:
         return None
-    rest = climb[0] - fall[0]
-    period = float(t[-1] - t[0]) / (t.size - 1)
-    if rest < REST_PERIODS * period + REST_SHARE * (float(t[-1] - t[0]) - rest):
+    fall, rise = (
+        _arrival(times, climb, range(a - 1, max(-1, a - 6), -1), band),
+        _arrival(times, climb, range(b + 1, min(n, b + 6)), band),
+    )
+    if fall is None or rise is None or fall[1] >= 0 or rise[1] <= 0:
         return None
-    return Rest(fall[0], climb[0], 0.5 * (fall[1] + climb[1]) * period)
+    rest = rise[0] - fall[0]
+    if rest < REST_PERIODS * period + REST_SHARE * (times[-1] - times[0] - rest):
+        return None
+    return Rest(fall[0], rise[0], 0.5 * (rise[1] - fall[1]) * period)
 
 
-def _arrival(t: Array, climb: Array, edge: int, way: int, band: float) -> tuple[float, float] | None:
-    """Time at which one flank, drawn on, reaches the bottom, and how fast the root of the climb goes."""
-    i = np.arange(edge + way, edge + 6 * way, way)
-    i = i[(i >= 0) & (i < t.size)]
-    i = i[climb[i] > band]
-    if i.size < 2:
+def _arrival(t: list[float], climb: list[float], outward: range, band: float) -> tuple[float, float] | None:
+    """Time at which one flank, drawn on, reaches the bottom, and how fast the root of its climb changes."""
+    at = [i for i in outward if climb[i] > band][:4]
+    if len(at) < 2:
         return None
-    i = i[:4]
-    u = np.sqrt(climb[i])
-    x, y = t[i] - t[i].mean(), u - u.mean()
-    speed = float((x * y).sum()) / max(float((x * x).sum()), 1e-12)
-    if way * speed <= 0:
-        return None
-    return float(t[i].mean() - u.mean() / speed), abs(speed)
+    u = [math.sqrt(climb[i]) for i in at]
+    t0, u0 = sum(t[i] for i in at) / len(at), sum(u) / len(at)
+    x = [t[i] - t0 for i in at]
+    speed = _sumprod(x, u) / max(_sumprod(x, x), 1e-12)
+    return (t0 - u0 / speed, speed) if speed else None
 
 
-def _stretch(z: Array, low: int, level: float) -> tuple[int, int]:
+def _stretch(z: list[float], low: int, level: float) -> tuple[int, int]:
     """Unbroken stretch around `low` under `level`; one or two wild readings do not break it."""
-    above = z > level
-    left = low
-    while left > 0 and not (above[left - 1] and above[max(0, left - 3) : left].all()):
-        left -= 1
-    right = low + 1
-    while right < z.size and not (above[right] and above[right : right + 3].all()):
-        right += 1
+    left, run, i = low, 0, low
+    while i > 0 and run < 3:
+        i -= 1
+        run = run + 1 if z[i] > level else 0
+        left = i if run == 0 else left
+    right, run, i, end = low + 1, 0, low, len(z) - 1
+    while i < end and run < 3:
+        i += 1
+        run = run + 1 if z[i] > level else 0
+        right = i + 1 if run == 0 else right
     return left, right
 
 

@@ -7,8 +7,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import FastAPI, HTTPException
-from fastapi.responses import FileResponse
+from fastapi import FastAPI, HTTPException, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import FileResponse, JSONResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, Field
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -42,8 +43,15 @@ def make_app(
     """
     static = Path(str(resources.files("web") / "static"))
     app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
-    app.add_middleware(SameOriginOnly)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
+    # Outermost, so that a refused name's answer carries the headers too.
+    app.add_middleware(SameOriginOnly)
+
+    @app.exception_handler(RequestValidationError)
+    async def bad_request(_: Request, e: RequestValidationError) -> JSONResponse:
+        # Without what was given: it may be no text that can be sent back.
+        problems = "; ".join(f"{'.'.join(str(x) for x in p['loc'][1:])}: {p['msg']}" for p in e.errors())
+        return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
     @app.api_route("/", methods=["GET", "HEAD"], include_in_schema=False)
     async def page() -> FileResponse:

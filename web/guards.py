@@ -33,6 +33,15 @@ class SameOriginOnly:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("cache-control", "no-cache")
+            await send(message)
+
         if scope["method"] not in SAFE and not _same_origin(Headers(scope=scope)):
             body = (
                 b'{"detail":"This request came from another site and was refused. Use the page this program serves."}'
@@ -42,17 +51,9 @@ class SameOriginOnly:
                 "status": 403,
                 "headers": [(b"content-type", b"application/json"), (b"content-length", str(len(body)).encode())],
             }
-            await send(start)
-            await send({"type": "http.response.body", "body": body})
+            await with_headers(start)
+            await with_headers({"type": "http.response.body", "body": body})
             return
-
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    headers.setdefault(name, value)
-                headers.setdefault("cache-control", "no-cache")
-            await send(message)
 
         await self._app(scope, receive, with_headers)
 

@@ -27,6 +27,12 @@ MOST = 36
 TURNS = 4
 """Times the noise is estimated anew."""
 
+SETTLED = 0.05
+"""Change of the noise that is none."""
+
+NEGLIGIBLE = 1e-3
+"""Weight below which a value of the grid is dropped."""
+
 _DENSE = np.linspace(0.0, 1.0, 201)
 _DENSE_BASIS = basis(_DENSE)
 
@@ -68,13 +74,19 @@ def fit_bottoms(
     search = Search(pack(windows, swing_radius_mm, most), swing_radius_mm)
     prior = prior_for(2.0 * float(search.pack.half_step.max()), search.coarse, repeatability_mm)
     sigma = max(prior.sd_mm, prior.floor_mm)
-    st = search.run(sigma)
+    st = search.anchor(sigma)
+    # One fit tells most of what the noise is: the grid starts from there.
+    cov, evidence, used = search.posterior(st)
+    sigma = noise_mm(search, st, cov, np.ones_like(used), used, sigma, prior)
+    st = search.spread_out(st, sigma)
+    told = np.flatnonzero(_share(search.evidence(st)).max(axis=0) > NEGLIGIBLE)
+    search.narrow(told)
+    st = search.again(st.x[:, told], sigma, 10 if search.coarse else 6)
     for turn in range(TURNS):
         cov, evidence, used = search.posterior(st)
         share = _share(evidence)
         new = noise_mm(search, st, cov, share, used, sigma, prior)
-        settled = abs(new / sigma - 1) < 0.03
-        if settled or turn == TURNS - 1:
+        if abs(new / sigma - 1) < SETTLED or turn == TURNS - 1:
             break
         sigma = new
         st = search.again(st.x, sigma, 4 if search.coarse else 3)
@@ -110,24 +122,26 @@ def _collect(
     x = st.x[rows, pick]
     at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
     p = search.pack
+    u_packed, mu_packed = st.u[rows, pick], st.mu[rows, pick]
     out: list[Bottom] = []
     for i, window in enumerate(windows):
-        where = np.clip((window.t - p.start[i]) / p.span[i], 0.0, 1.0)
-        resting, after = rest_columns(window).T
-        u = columns_at(where, after) @ x[i, 1:-1]
-        climb, slope = climb_and_slope(u, search.radius)
-        climb = np.where(resting > 0, x[i, -1] + REST_HEIGHT_MM, climb)
+        n = window.clock.size
+        if p.entries[i] == n:
+            u, mu = u_packed[i, :n], mu_packed[i, :n]
+        else:
+            u, mu = _at(search, x[i], i, window)
         sd2 = sigma**2 + p.half_step[i] ** 2 / 3.0
         if p.timing[i] * p.span[i] > 1e-3:
+            where = np.clip((window.t - p.start[i]) / p.span[i], 0.0, 1.0)
             speed = basis_slope(where) @ x[i, 1 : 1 + TERMS]
-            sd2 = sd2 + (slope * speed * p.timing[i]) ** 2
+            sd2 = sd2 + (climb_and_slope(u, search.radius)[1] * speed * p.timing[i]) ** 2
         out.append(
             Bottom(
                 minimum_mm=float(mean[i]),
                 u_mm=math.sqrt(float(var[i])),
                 bottom_s=float(np.interp(p.start[i] + _DENSE[at[i]] * p.span[i], window.t, window.clock)),
                 noise_mm=sigma,
-                residual=window.z - (x[i, 0] + climb),
+                residual=window.z - mu,
                 u=u,
                 sd=np.broadcast_to(np.sqrt(sd2), u.shape),
                 lag_share=float(lag_share[i]),
@@ -135,8 +149,18 @@ def _collect(
                 u_cusp=float(u_cusp[i]),
                 step=float(step[i]),
                 u_step=float(u_step[i]),
-                readings=int(p.w[i].sum()),
+                readings=int(p.entries[i]),
                 rested=window.rest is not None,
             )
         )
     return out
+
+
+def _at(search: Search, x: Array, i: int, window: Window) -> tuple[Array, Array]:
+    """Scaled angle and level at every reading of a window whose neighbours were averaged."""
+    p = search.pack
+    where = np.clip((window.t - p.start[i]) / p.span[i], 0.0, 1.0)
+    resting, after = rest_columns(window).T
+    u = columns_at(where, after) @ x[1:-1]
+    climb = climb_and_slope(u, search.radius)[0]
+    return u, x[0] + np.where(resting > 0, x[-1] + REST_HEIGHT_MM, climb)

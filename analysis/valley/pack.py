@@ -43,6 +43,7 @@ class Pack:
     slopes: Array  # the same for the derivative in t
     slack: Array  # (sweeps,): how far the hand may have got unseen
     resting: Array  # 1 where the hand rested
+    entries: NDArray[np.int64]  # (sweeps,)
     u0: Array
     low: Array  # (sweeps,)
     height: Array  # (sweeps,)
@@ -111,6 +112,7 @@ def pack(windows: Sequence[Window], radius_mm: float, most: int) -> Pack:
         slopes=np.concatenate([basis_slope(t), np.zeros((s, n, EXTRA))], axis=-1),
         slack=slack,
         resting=rest[..., 0],
+        entries=np.array([p[0].size for p in parts]),
         u0=u0,
         low=low,
         height=height,

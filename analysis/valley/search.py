@@ -60,7 +60,6 @@ class Search:
         self.s, self.n, self.k = s, n, UNEVENNESS.size
         size = np.sqrt(pack.height)[:, None] * UNEVENNESS
         self.log_size = np.log(size)
-        self.inv_var = size**-2.0
         self.coarse = pack.coarse
         self.spread = np.maximum(pack.height, 0.05)[:, None, None]
         self._half = pack.half_step[:, None, None]
@@ -80,7 +79,7 @@ class Search:
         self._base[:, 0, -2, -2] = pack.slack**-2.0
         self._base[:, 0, -1, -1] = REST_SPREAD_MM**-2.0
         self.prior = np.repeat(self._base, self.k, axis=1)
-        self.prior[:, :, 1 : 1 + TERMS, 1 : 1 + TERMS] += PENALTY * self.inv_var[:, :, None, None]
+        self.prior[:, :, 1 : 1 + TERMS, 1 : 1 + TERMS] += PENALTY * (size**-2.0)[:, :, None, None]
 
     def start(self) -> Array:
         """Bottom and coefficients read off the heights of the readings; (sweeps, 1, UNKNOWNS)."""
@@ -136,18 +135,33 @@ class Search:
             [g.sum(axis=-1, keepdims=True), ways, (g * self._resting).sum(axis=-1, keepdims=True)], axis=-1
         )
 
-    def run(self, sigma: float) -> State:
-        """From scratch: the anchor, then the whole grid."""
+    def anchor(self, sigma: float) -> State:
+        """The anchor's fit from scratch; (sweeps, 1, …)."""
         one = self.prior[:, ANCHOR : ANCHOR + 1]
-        st = self._improve(self.evaluate(self.start(), sigma, one), sigma, one, 14)
+        return self._improve(self.evaluate(self.start(), sigma, one), sigma, one, 14)
+
+    def spread_out(self, st: State, sigma: float) -> State:
+        """The whole grid, from the linear model about the anchor's fit; all of it but a step or two from home."""
         info = self.information(st)
         rhs = np.matmul(info, st.x[..., None])[..., 0] + self.score(st)
         x = np.linalg.solve(info + self.prior, np.broadcast_to(rhs[..., None], (self.s, self.k, UNKNOWNS, 1)))[..., 0]
-        return self.again(np.asarray(x), sigma, 10 if self.coarse else 6)
+        return self.evaluate(np.asarray(x), sigma, self.prior)
 
     def again(self, x: Array, sigma: float, rounds: int) -> State:
         """From a point near home."""
         return self._improve(self.evaluate(x, sigma, self.prior), sigma, self.prior, rounds)
+
+    def evidence(self, st: State) -> Array:
+        """Log evidence over the grid (sweeps, grid)."""
+        return np.asarray(
+            -st.objective - RANK * self.log_size - 0.5 * np.linalg.slogdet(self.information(st) + self.prior)[1]
+        )
+
+    def narrow(self, columns: NDArray[np.int64]) -> None:
+        """Go on with some values of the grid only."""
+        self.k = columns.size
+        self.log_size = self.log_size[:, columns]
+        self.prior = self.prior[:, columns]
 
     def _improve(self, st: State, sigma: float, prior: Array, rounds: int) -> State:
         damp = np.zeros(st.objective.shape)
@@ -172,12 +186,13 @@ class Search:
     def posterior(self, st: State) -> tuple[Array, Array, Array]:
         """Covariances, log evidence over the grid, and readings' worth used up by each fit."""
         info = self.information(st)
-        h = info + self.prior
+        columns = slice(ANCHOR, ANCHOR + 1) if st.objective.shape[1] < self.k else slice(None)
+        h = info + self.prior[:, columns]
         eye = np.arange(UNKNOWNS)
         h[..., eye, eye] += 1e-9
         cov = np.linalg.inv(h)
         logdet = np.linalg.slogdet(h)[1]
-        evidence = -st.objective - RANK * self.log_size - 0.5 * logdet
+        evidence = -st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet
         used = (info * cov.transpose(0, 1, 3, 2)).sum(axis=(-1, -2))
         return np.asarray(cov), np.asarray(evidence), np.asarray(used)
 
