@@ -59,7 +59,6 @@ class Session:
         self._gaps: list[Gap] = []
         self._last_t: float | None = None
         self._scale: Scale | None = None
-        self._per_count = 0.0
         self._step = 0.0
         self._reseats: list[float] = []
         self._notes: list[str] = []
@@ -69,25 +68,24 @@ class Session:
 
     def reading(self, r: Reading) -> None:
         """Take one reading."""
-        if r.scale is not self._scale and r.scale != self._scale:
-            if self._scale is not None and r.scale.unit != self._scale.unit:
+        t, counts, scale = r
+        if scale is not self._scale and scale != self._scale:
+            if self._scale is not None and scale.unit != self._scale.unit:
                 self._cut("unit-changed")
-            self._scale = r.scale
-            self._per_count = float(r.scale.step_mm)
-            self._step = self._per_count
-        t = r.t
-        last = self._last_t
-        if last is not None:
-            silent = t - last
-            period = self._period.seconds
-            if period is not None and silent > max(4.0 * period, 0.5):
-                self._gap(last, t, "no readings")
+            self._scale = scale
+            self._step = float(scale.step_mm)
+        period = self._period
+        seconds = period.seconds
+        if seconds is not None and self._last_t is not None:
+            silent = t - self._last_t
+            if silent > 0.5 and silent > 4.0 * seconds:
+                self._gap(self._last_t, t, "no readings")
         self._last_t = t
         self._readings += 1
-        self._period.add(t)
-        mm = r.scale.counts_to_mm(r.counts) if r.counts > 1 << 40 else r.counts * self._per_count
+        period.add(t)
+        mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
         for sense, finder in self._finders.items():
-            found = finder.push(r, mm, self._step, 0)
+            found = finder.push(t, mm, self._step)
             if found is not None:
                 self._keep(sense, found)
 
@@ -300,7 +298,7 @@ def _joined(a: RawSweep, b: RawSweep) -> RawSweep:
     keep = sum(1 for t in a.t if t < b.t[0])
     t, z = a.t[:keep] + b.t, a.z[:keep] + b.z
     lowest = a.lowest if a.z[a.lowest] <= b.z[b.lowest] and a.lowest < keep else keep + b.lowest
-    return RawSweep(t, z, a.step_mm, 0, "", a.fall_mm, b.rise_mm, lowest, a.gaps + b.gaps)
+    return RawSweep(t, z, a.step_mm, "", a.fall_mm, b.rise_mm, lowest, a.gaps + b.gaps)
 
 
 def _headings(judged: list[Judged]) -> list[Heading]:

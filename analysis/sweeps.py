@@ -11,11 +11,10 @@ smallest value (`sense` +1: the display grows as the face gets farther away).
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
-
-from analysis.readings import Reading
 
 KEEP_READINGS = 3000
 """Readings held for one sweep: a minute and a half at 33 a second, a hand asleep at the bottom included."""
@@ -44,8 +43,6 @@ class RawSweep:
         Readings in mm, smallest nearest the face.
     step_mm : float
         Display step.
-    seat : int
-        Seating, counted from 1.
     cut : str
         Why the sweep is incomplete, or "".
     fall_mm, rise_mm : float
@@ -54,25 +51,16 @@ class RawSweep:
         Index of the smallest (median-of-three) reading.
     gaps : list of (float, float)
         Stretches without readings inside it, s.
-    lifted_after : bool
-        The plunger left the face before the next sweep.
     """
 
     t: list[float]
     z: list[float]
     step_mm: float
-    seat: int
     cut: Cut = ""
     fall_mm: float = 0.0
     rise_mm: float = 0.0
     lowest: int = 0
     gaps: list[tuple[float, float]] = field(default_factory=list)
-
-
-@dataclass(slots=True)
-class _Point:
-    t: float
-    z: float
 
 
 class Period:
@@ -84,21 +72,20 @@ class Period:
 
     def __init__(self) -> None:
         self._times: deque[float] = deque(maxlen=65)
-        self._value: float | None = None
-
-    @property
-    def seconds(self) -> float | None:
+        self._pause = math.inf
+        self.seconds: float | None = None
         """Seconds between readings, or None while fewer than 4 have come."""
-        return self._value
 
     def add(self, t: float) -> None:
         """Take the arrival time of one more reading."""
         times = self._times
-        if times and self._value is not None and t - times[-1] > max(8 * self._value, 1.0):
+        if times and t - times[-1] > self._pause:
             times.clear()
         times.append(t)
-        if len(times) >= 4 and times[-1] > times[0]:
-            self._value = (times[-1] - times[0]) / (len(times) - 1)
+        n = len(times)
+        if n >= 4 and t > times[0]:
+            self.seconds = (t - times[0]) / (n - 1)
+            self._pause = max(8.0 * self.seconds, 1.0)
 
 
 class SweepFinder:
@@ -115,31 +102,71 @@ class SweepFinder:
     def __init__(self, sense: int, smallest_rise_mm: float = SMALLEST_RISE_MM) -> None:
         self.sense = sense
         self._rise0 = smallest_rise_mm
-        self._recent: deque[_Point] = deque(maxlen=3)
-        self._buffer: deque[_Point] = deque(maxlen=KEEP_READINGS)
+        self._t: list[float] = []
+        self._z: list[float] = []
         self._gaps: list[tuple[float, float]] = []
         self._step = 0.0
+        self._turn = smallest_rise_mm
+        # the two readings before the last, for the median of three
+        self._first = self._second = math.nan
+        self._seen = 0
         self._falling = False
         self._low_seen = False
         self._handed_on = False
         self._top = 0.0
         self._low = 0.0
         self._peak_after = 0.0
-        self._started = False
 
-    def push(self, reading: Reading, mm: float, step_mm: float, seat: int) -> RawSweep | None:
-        """Take one reading; hand back a sweep once its bottom is certain."""
-        del seat
-        z = self.sense * mm
-        point = _Point(reading.t, z)
-        self._step = step_mm
-        self._recent.append(point)
-        self._buffer.append(point)
-        # The median of three keeps one wild reading from making a turning point.
-        if len(self._recent) < 3:
+    def push(self, t: float, mm: float, step_mm: float) -> RawSweep | None:
+        """Take one reading; hand back a sweep once its bottom is certain.
+
+        Parameters
+        ----------
+        t : float
+            Arrival time, s.
+        mm : float
+            Reading as displayed, mm.
+        step_mm : float
+            Display step, mm.
+        """
+        z = mm if self.sense > 0 else -mm
+        if step_mm != self._step:
+            self._step = step_mm
+            # Two steps: one step of flicker is what a still display does by itself.
+            self._turn = max(self._rise0, 2.0 * step_mm) - 1e-9
+        self._t.append(t)
+        self._z.append(z)
+        a, b = self._first, self._second
+        self._first, self._second = b, z
+        if self._seen < 2:
+            self._seen += 1
             return None
-        a, b, c = (p.z for p in self._recent)
-        return self._turning(sorted((a, b, c))[1])
+        # The median of three keeps one wild reading from making a turning point.
+        if a > b:
+            a, b = b, a
+        m = a if z < a else b if z > b else z
+        if len(self._z) > KEEP_READINGS + 500:
+            del self._t[:500], self._z[:500]
+        if self._falling:
+            if m < self._low:
+                self._low = m
+            elif m >= self._low + self._turn:
+                self._falling, self._low_seen = False, True
+                self._peak_after = m
+            return None
+        if self._low_seen:
+            return self._beyond(m)
+        # waiting on a flank or at the far side
+        if self._seen == 2:
+            self._seen = 3
+            self._top = self._low = self._peak_after = m
+        if m >= self._top:
+            self._top = m
+            del self._t[:-3], self._z[:-3]
+        elif m <= self._top - self._turn:
+            self._falling = True
+            self._low = m
+        return None
 
     def gap(self, start_s: float, end_s: float) -> None:
         """Note a stretch without readings inside the current sweep."""
@@ -148,106 +175,75 @@ class SweepFinder:
     def cut(self, why: Cut) -> RawSweep | None:
         """End the current sweep here; hand it back if it had started."""
         found: RawSweep | None = None
-        if self._started and not self._handed_on:
+        if self._seen == 3 and not self._handed_on:
             whole = self._low_seen and self._peak_after - self._low >= 0.6 * min(0.1, self._top - self._low)
             if whole:
                 found = self._take("")
-            elif why and (self._low_seen or (self._falling and self._top - self._low > 4 * self._threshold())):
+            elif why and (self._low_seen or (self._falling and self._top - self._low > 4 * self._turn)):
                 found = self._take(why)
-        self._reset()
+        self._t.clear()
+        self._z.clear()
+        self._gaps = []
+        self._seen = 0
+        self._falling = self._low_seen = self._handed_on = False
         return found
 
-    def _threshold(self) -> float:
-        # Two steps: one step of flicker is what a still display does by itself.
-        return max(self._rise0, 2.0 * self._step) - 1e-9
-
-    def _reset(self) -> None:
-        self._recent.clear()
-        self._buffer.clear()
-        self._gaps = []
-        self._falling = self._low_seen = self._handed_on = self._started = False
-
-    def _turning(self, z: float) -> RawSweep | None:
-        h = self._threshold()
-        if not self._started:
-            self._started = True
-            self._top = self._low = self._peak_after = z
-        if not self._falling and not self._low_seen:
-            # waiting on a flank or at the far side
-            if z >= self._top:
-                self._top = z
-                self._forget_before_last(3)
-            elif z <= self._top - h:
-                self._falling = True
-                self._low = z
+    def _beyond(self, m: float) -> RawSweep | None:
+        """Past the bottom: farther out, back below it, or over the far side into the next sweep."""
+        if m < self._low:  # the hand went back and lower
+            self._low = self._peak_after = m
+            self._handed_on = self._low_seen = False
+            self._falling = True
             return None
-        if self._falling and not self._low_seen:
-            if z < self._low:
-                self._low = z
-            if z >= self._low + h:
-                self._low_seen = True
-                self._peak_after = z
-            return None
-        # beyond the bottom
-        if z < self._low:  # the hand went back and lower
-            self._low = z
-            self._peak_after = z
-            if self._handed_on:
-                self._handed_on = False
-            self._low_seen = False
-            return None
-        self._peak_after = max(self._peak_after, z)
+        if m > self._peak_after:
+            self._peak_after = m
         found: RawSweep | None = None
-        if not self._handed_on and z >= self._low + EARLY_RISE_MM:
+        if not self._handed_on and m >= self._low + EARLY_RISE_MM:
             found = self._take("")
             self._handed_on = True
-        if z <= self._peak_after - h:
+        if m <= self._peak_after - self._turn:
             if not self._handed_on:
                 found = self._take("")
-            self._next_from_peak(z)
+            self._next_from_peak(m)
         return found
 
     def _take(self, cut: Cut) -> RawSweep:
-        t = [p.t for p in self._buffer]
-        zs = [p.z for p in self._buffer]
-        lowest = min(range(len(zs)), key=lambda i: _median3(zs, i))
+        t, z = self._t[:], self._z[:]
         return RawSweep(
             t=t,
-            z=zs,
+            z=z,
             step_mm=self._step,
-            seat=0,
             cut=cut,
             fall_mm=self._top - self._low,
             rise_mm=(self._peak_after - self._low) if self._low_seen else 0.0,
-            lowest=lowest,
+            lowest=_lowest(z),
             gaps=[g for g in self._gaps if g[1] > t[0]],
         )
 
-    def _next_from_peak(self, z: float) -> None:
+    def _next_from_peak(self, m: float) -> None:
         """Start the next sweep at the highest reading since the last bottom."""
-        points = list(self._buffer)
-        low_at = min(range(len(points)), key=lambda i: points[i].z)
-        tail = points[low_at:]
-        start = (
-            max(range(len(tail)), key=lambda i: _median3([p.z for p in tail], i))
-            if len(tail) < 60
-            else max(range(len(tail)), key=lambda i: tail[i].z)
-        )
-        kept = tail[start:]
-        self._buffer.clear()
-        self._buffer.extend(kept)
-        self._gaps = [g for g in self._gaps if kept and g[1] > kept[0].t]
+        low_at = self._z.index(min(self._z))
+        tail = self._z[low_at:]
+        start = low_at + (_lowest([-x for x in tail]) if len(tail) < 60 else tail.index(max(tail)))
+        del self._t[:start], self._z[:start]
+        self._gaps = [g for g in self._gaps if self._t and g[1] > self._t[0]]
         self._top = self._peak_after
-        self._low = z
+        self._low = m
         self._falling = True
         self._low_seen = self._handed_on = False
 
-    def _forget_before_last(self, keep: int) -> None:
-        while len(self._buffer) > keep:
-            self._buffer.popleft()
 
-
-def _median3(z: list[float], i: int) -> float:
-    if 0 < i < len(z) - 1:
-        return sorted((z[i - 1], z[i], z[i + 1]))[1]
-    return z[i]
+def _lowest(z: list[float]) -> int:
+    """Index of the smallest median of three."""
+    n = len(z)
+    if n < 3:
+        return z.index(min(z))
+    best, at = z[0], 0
+    a, b = z[0], z[1]
+    for i in range(2, n):
+        c = z[i]
+        m = (b if c > b else c if c > a else a) if a < b else (a if c > a else c if c > b else b)
+        if m < best:
+            best, at = m, i - 1
+        a, b = b, c
+    return n - 1 if z[-1] < best else at
