@@ -1,11 +1,11 @@
 """Single tests for bearing play, each with an interval: variance, two variances, pairs, two levels.
 
-Judge the size against the limit, not the p value against a habit.  With 20 sweeps or fewer two levels are seen
-in no more than three sets of ten; the pushed-and-pulled pair is the test that finds play.
+Judge the size against the limit, not the p value against a habit.  With 20 sweeps or fewer two levels four standard
+deviations apart are seen in about three sets of ten at best; the pushed-and-pulled pair is the test that finds play.
 
 Sources: chi-square and F tests of variances, e-handbook 1.3.5.8 and 1.3.5.9 (value from memory); paired t, standard texts;
 normal mixture by expectation-maximisation with the Bayesian information criterion, standard texts.  A dip test is left out on
-purpose: at these numbers it finds no more than the mixture.
+purpose: with so few sweeps it would not find them often either (about one set in four).
 """
 
 from __future__ import annotations
