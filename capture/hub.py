@@ -47,6 +47,11 @@ class Subscription:
         self._closed = True
         self._news.set()
 
+    def leave(self) -> None:
+        """End the iteration and be forgotten by the hub, whether or not anybody still iterates."""
+        self.close()
+        self._hub.remove(self)
+
     async def __aiter__(self) -> AsyncIterator[Event]:
         """Events in order, as they come."""
         try:

@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import FastAPI, HTTPException, Request
+from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, JSONResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
@@ -15,6 +15,7 @@ from pydantic import BaseModel, Field
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
+from capture.hub import Subscription
 from capture.station import Station
 from web.guards import SameOriginOnly
 
@@ -61,10 +62,19 @@ def make_app(
     async def state() -> dict[str, Any]:
         return station.state()
 
-    @app.get("/api/events", response_class=EventSourceResponse)
-    async def events() -> AsyncIterator[ServerSentEvent]:
-        # Subscribe before the picture is taken: what happens in between comes twice rather than never.
+    async def subscribed() -> AsyncIterator[Subscription]:
+        # The stream of a page that has gone is dropped, not closed: only a dependency ends for certain.
         subscription = station.subscribe()
+        try:
+            yield subscription
+        finally:
+            subscription.leave()
+
+    own = Depends(subscribed)
+
+    @app.get("/api/events", response_class=EventSourceResponse)
+    async def events(subscription: Subscription = own) -> AsyncIterator[ServerSentEvent]:
+        # Subscribed before the picture is taken: what happens in between comes twice rather than never.
         yield ServerSentEvent(data=station.state(), event="state", retry=1000)
         async for event in subscription:
             yield ServerSentEvent(data=event, event=event["event"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import socket
 import sys
 import tempfile
@@ -144,6 +145,8 @@ def _serve(station: Station, host: str, port: int, browser: bool, begin: Callabl
         ws="none",
     )
     server = _Server(config, station.end_subscriptions, ready)
+    # The server raises the signal again once it has shut down; being asked to end is no failure.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
         server.run(sockets=[listener])
     listener.close()
