@@ -27,7 +27,7 @@ def analyse_command(streams: Sequence[Path], setup_path: Path | None, json_lines
             failed = True
             sys.stderr.write(f"shimwright: {result['error']}\n")
         if json_lines:
-            sys.stdout.write(json.dumps(result, ensure_ascii=False, separators=(",", ":")) + "\n")
+            sys.stdout.write(json.dumps(result, separators=(",", ":")) + "\n")
             sys.stdout.flush()
         elif "error" not in result:
             sys.stdout.write(table(result))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Annotated
 
@@ -32,6 +33,9 @@ QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser
 
 def run() -> None:
     """Entry point: turns foreseeable errors into one clear paragraph and exit code 1."""
+    if isinstance(sys.stdout, TextIOWrapper):
+        # A file name that is no text, or a console without Greek letters, must not end the work.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         app(standalone_mode=True)
     except KeyboardInterrupt:

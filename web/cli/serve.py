@@ -67,8 +67,10 @@ def serve_command(
     if source == "typed":
         raise SourceError("serve cannot take typed readings from the terminal; use listen typed")
     profile = load_profile(table, "command line")
-    station = Station(source, profile=profile, setup=setup, record_to=record or default_folder())
-    return _serve(station, host, port, browser)
+    # The address first: a port that is taken must not leave an empty recording.
+    with _bound(host, port) as listener:
+        station = Station(source, profile=profile, setup=setup, record_to=record or default_folder())
+        return _serve(station, listener, host, browser)
 
 
 def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
@@ -81,7 +83,7 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
     from capture.simulator.demo import DEMO, demo_events, demo_setup
     from capture.simulator.pty_bench import PtyBench
 
-    with tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
+    with _bound(host, port) as listener, tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
         link = Path(folder) / "indicator"
         holder: dict[str, Any] = {}
 
@@ -105,12 +107,23 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
             bench.start(demo_events(seed))
 
         try:
-            return _serve(station, host, port, browser, begin)
+            return _serve(station, listener, host, browser, begin)
         finally:
             bench.stop()
 
 
-def _serve(station: Station, host: str, port: int, browser: bool, begin: Callable[[], None] | None = None) -> int:
+def _bound(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as e:
+        raise CaptureError(
+            f"{host}:{port} cannot be served on: {e.strerror}. Choose another port with --port, or --port 0 for a free one."
+        ) from None
+
+
+def _serve(
+    station: Station, listener: socket.socket, host: str, browser: bool, begin: Callable[[], None] | None = None
+) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         await station.start()
@@ -119,12 +132,6 @@ def _serve(station: Station, host: str, port: int, browser: bool, begin: Callabl
         yield
         await station.stop()
 
-    try:
-        listener = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
-    except OSError as e:
-        raise CaptureError(
-            f"{host}:{port} cannot be served on: {e.strerror}. Choose another port with --port, or --port 0 for a free one."
-        ) from None
     actual = listener.getsockname()[1]
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{actual}/"
@@ -149,7 +156,6 @@ def _serve(station: Station, host: str, port: int, browser: bool, begin: Callabl
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
         server.run(sockets=[listener])
-    listener.close()
     if station.failure:
         raise SourceError(station.failure)
     return 0
