@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from analysis.results import INFINITE_DOF, BudgetLine, SetStatistics
 from analysis.setup import Setup
-from analysis.temperature import MATERIALS, correction
+from analysis.temperature import MATERIALS, TEMPERATURE_HALF_WIDTH_K, correction
 from analysis.uncertainty import Combined, combine, rectangular, resolution
 
 TOO_WARM_K = 5.0
@@ -127,23 +127,47 @@ def _indicator(setup: Setup, step_mm: float | None, lines: list[BudgetLine], not
 
 def _temperature(setup: Setup, distance: float, steps: list[str], lines: list[BudgetLine], notes: list[str]) -> float:
     h = setup.housing
-    if h.temperature is None and h.arbor_temperature is None:
-        notes.append("Temperatures are not stated and not corrected for.")
+    if h.temperature is None:
+        only = "Only the arbor's temperature is" if h.arbor_temperature is not None else "Temperatures are not"
+        notes.append(f"{only} stated: temperature is not corrected for and not included.")
         return distance
     reference = float(h.reference)
-    housing = float(h.temperature if h.temperature is not None else h.reference)
-    arbor = float(h.arbor_temperature if h.arbor_temperature is not None else housing)
+    housing = float(h.temperature)
+    arbor = float(h.arbor_temperature) if h.arbor_temperature is not None else housing
     if abs(housing - arbor) > TOO_WARM_K:
         raise DepthUnknownError(
             f"Housing {housing:g} °C and arbor {arbor:g} °C are too far apart for a depth. Let both come to the same temperature and measure again."
         )
-    expansion = float(h.expansion) if h.expansion is not None else MATERIALS.get((h.material or "").lower())
     length = setup.to_mm(h.bore_to_seat)
+    expansion = _expansion(setup)
+    missing = _not_stated(setup, expansion, length)
     if expansion is None or length is None:
-        missing = "housing.material or housing.expansion" if expansion is None else "housing.bore_to_seat"
-        notes.append(f"{missing} is not stated: temperature is not corrected for and not included.")
+        notes.append(f"{missing}: temperature is not corrected for and not included.")
         return distance
-    c = correction(length, distance, expansion, housing - reference, arbor - reference)
+    # One thermometer reading for both enters both alike; a second reading brings its own error.
+    own = TEMPERATURE_HALF_WIDTH_K if h.arbor_temperature is not None else 0.0
+    c = correction(length, distance, expansion, housing - reference, arbor - reference, arbor_half_width_k=own)
     steps.append(f"to {reference:g} °C: {c.mm:+.4f} mm over {length:g} mm of casting")
-    lines.append(_b("temperature", c.u_mm, "housing section, coefficients ±2 and ±1 in 1e-6/K, ±1 K", "rectangular"))
+    arbor_too = ", arbor read apart ±1 K" if own else ""
+    lines.append(
+        _b(
+            "temperature",
+            c.u_mm,
+            f"housing section; coefficients ±2 and ±1 in 1e-6/K, housing ±1 K{arbor_too}, gradient in the casting ±0.5 K",
+            "rectangular",
+        )
+    )
     return distance + c.mm
+
+
+def _expansion(setup: Setup) -> float | None:
+    h = setup.housing
+    return float(h.expansion) if h.expansion is not None else MATERIALS.get((h.material or "").strip().lower())
+
+
+def _not_stated(setup: Setup, expansion: float | None, length: float | None) -> str:
+    if expansion is None and setup.housing.material is not None:
+        return f'housing.material "{setup.housing.material}" has no expansion here (known: {", ".join(MATERIALS)}); state housing.expansion'
+    if expansion is None:
+        return "housing.material or housing.expansion is not stated"
+    return "housing.bore_to_seat is not stated" if length is None else ""
