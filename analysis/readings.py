@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
@@ -47,6 +47,12 @@ class Scale:
 
     def counts_of(self, value: Decimal) -> tuple[int, bool]:
         """Nearest count of `value` (in `unit`), and whether it lies on the step exactly."""
+        try:
+            whole, rest = divmod(value, self.step)
+            if not rest:
+                return int(whole), True
+        except InvalidOperation:  # more digits than decimal arithmetic carries
+            pass
         ratio = Fraction(value) / Fraction(self.step)
         counts = round(ratio)
         return counts, ratio == counts

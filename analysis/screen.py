@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from analysis.results import Reason
 from analysis.sweeps import RawSweep
 from analysis.valley import Bottom, Window
+from analysis.valley.fit import MOST
+from analysis.valley.flat import flat_tip_gain
+from analysis.valley.pack import lowest
 from analysis.windows import readings_within
 
 Array = NDArray[np.float64]
@@ -41,6 +44,10 @@ BLUNT_MM = 0.0035
 """Standard uncertainty of one bottom that is too large to call it measured."""
 
 
+FLAT_TIP_GAIN = 4.2
+"""Log evidence a sweep from which a set is taken to ride on the edge of a flat tip."""
+
+
 @dataclass(slots=True)
 class Judged:
     """A sweep with its fit and what speaks against it."""
@@ -61,7 +68,7 @@ def enough_readings(window: Window) -> bool:
     """Whether a bottom can be fitted at all: five readings, some on either flank."""
     if window.clock.size < 5:
         return False
-    low = int(np.argmin(window.z))
+    low = lowest(window.z)[0]
     return low >= 1 and window.clock.size - 1 - low >= 1
 
 
@@ -109,12 +116,11 @@ def _bumped(wild: NDArray[np.bool_], b: Bottom, w: Window) -> bool:
     hits = np.flatnonzero(wild)
     if hits.size == 0:
         return False
-    if hits.size == 1:
-        # Alone and between two sound neighbours: a garbled value, unless it sits on the bottom,
-        # where nothing else could show what happened.
-        i = int(hits[0])
-        return bool(abs(b.u[i]) < 0.5 * math.sqrt(0.02) and w.clock.size < 12)
-    return True
+    # A bump takes its time: neighbours, or one after another.  One or two by themselves are garbled values and left out of the fit, unless they sit
+    # on the bottom of a short sweep, where nothing else could show what happened.
+    if hits.size > 2 or (np.diff(hits) <= 2).any():
+        return True
+    return bool(w.clock.size < 12 and (np.abs(b.u[hits]) < 0.5 * math.sqrt(0.02)).any())
 
 
 def _hole_at_bottom(w: Window, b: Bottom) -> float:
@@ -155,30 +161,33 @@ def _stuck(raw: RawSweep) -> bool:
     return False
 
 
-def judge_together(judged: Sequence[Judged], seats: Sequence[int]) -> None:
+def judge_together(
+    judged: Sequence[Judged], seats: Sequence[int], swing_radius_mm: float, repeatability_mm: float | None
+) -> None:
     """Add what only the set shows: holes, half sweeps, sweeps off the set."""
-    _open_hole(judged)
+    _open_hole(judged, swing_radius_mm, repeatability_mm)
     for _ in range(3):
         if not _off_the_set(judged, seats):
             break
 
 
-def _open_hole(judged: Sequence[Judged]) -> None:
+def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None) -> None:
     """Mark every sweep once the set shows a hole or a flat tip: it belongs to the face, not to one pass."""
     whole = [j for j in judged if j.bottom is not None and not j.raw.cut]
     spiked = sum(j.spiked for j in whole)
-    if (spiked >= 2 and spiked >= 0.5 * len(whole)) or _cusp([j.bottom for j in whole if j.bottom is not None]):
+    if (spiked >= 2 and spiked >= 0.5 * len(whole)) or _flat_tip(whole, swing_radius_mm, repeatability_mm):
         for j in whole:
             if "turned-back" not in j.reasons:
                 j.reasons[:] = ["open-hole"]
 
 
-def _cusp(bottoms: Sequence[Bottom]) -> bool:
-    """Whether the bottoms together carry a cusp: two false bottoms with a ridge between."""
-    if len(bottoms) < 3:
+def _flat_tip(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None) -> bool:
+    """Whether the bottoms together carry a ridge between two false bottoms: a flat tip on its edge."""
+    whole = [(j.window, j.bottom) for j in judged if j.bottom is not None]
+    if len(whole) < 3:
         return False
-    cusp = np.array([b.cusp for b in bottoms])
-    u = np.array([b.u_cusp for b in bottoms])
+    cusp = np.array([b.cusp for _, b in whole])
+    u = np.array([b.u_cusp for _, b in whole])
     keep = u < 4.0 * np.median(u)
     cusp, u = cusp[keep], u[keep]
     if cusp.size < 3:
@@ -187,8 +196,10 @@ def _cusp(bottoms: Sequence[Bottom]) -> bool:
     mean = float((w * cusp).sum() / w.sum())
     scatter = float(np.sqrt((w**2 * (cusp - mean) ** 2).sum()) / w.sum())
     sd = max(1.0 / math.sqrt(float((1 / u**2).sum())), scatter)
-    # A cusp of coefficient b lowers the two false bottoms by b^2/4.
-    return mean > 6.0 * sd and mean**2 / 4 > 0.0012
+    # A ridge of coefficient b lowers the two false bottoms by b^2/4.  Only where one seems to be there is the set fitted anew.
+    if not (mean > 2.2 * sd and mean**2 / 4 > 0.001):
+        return False
+    return flat_tip_gain([x for x, _ in whole], swing_radius_mm, repeatability_mm, MOST) > FLAT_TIP_GAIN
 
 
 def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
@@ -234,4 +245,4 @@ def _low_centre(m: Array) -> float:
 
 
 def _second_level(m: Array, own_u: float) -> bool:
-    return bool(m.size >= 2 and float(np.ptp(m)) < max(8.0 * own_u, 0.004) + 0.3 * 0.0)
+    return bool(m.size >= 2 and float(np.ptp(m)) < max(8.0 * own_u, 0.004))

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 TOGETHER = 60
 """Sweeps fitted at once: enough to share what hand and noise are, few enough to stay quick."""
 
+LONGEST_BUMP_S = 1.0
+"""Time between two bottoms that no bump and no centre hole takes up."""
+
 LONG_GAP_S = 3.0
 """Silence after which a sweep cannot be taken up again."""
 
@@ -207,7 +210,7 @@ class Session:
                 j.reasons[:] = ["knock"]
                 j.spiked = j.bottom is not None
         seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
-        judge_together(judged, seats)
+        judge_together(judged, seats, self._radius, self._repeatability)
         headings = _headings(judged)
         sweeps = tuple(
             _as_sweep(i, j, sense, seat, heading)
@@ -271,8 +274,8 @@ def _is_bump(a: RawSweep, b: RawSweep) -> bool:
     if a.cut or b.cut or a.rise_mm <= 0 or not a.t or not b.t:
         return False
     between = b.t[b.lowest] - a.t[a.lowest]
-    if between <= 0:
-        return True
+    if between >= LONGEST_BUMP_S:
+        return False
     outside = (a.t[a.lowest] - a.t[0]) + (b.t[-1] - b.t[b.lowest])
     level = abs(a.z[a.lowest] - b.z[b.lowest]) < 0.6 * min(a.fall_mm, b.rise_mm)
     low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)

@@ -116,6 +116,8 @@ class SweepFinder:
         self._top = 0.0
         self._low = 0.0
         self._peak_after = 0.0
+        # where in the buffer the bottom and the peak after it lie
+        self._low_at = self._peak_at = 0
 
     def push(self, t: float, mm: float, step_mm: float) -> RawSweep | None:
         """Take one reading; hand back a sweep once its bottom is certain.
@@ -147,12 +149,13 @@ class SweepFinder:
         m = a if z < a else b if z > b else z
         if len(self._z) > KEEP_READINGS + 500:
             del self._t[:500], self._z[:500]
+            self._low_at, self._peak_at = max(0, self._low_at - 500), max(0, self._peak_at - 500)
         if self._falling:
             if m < self._low:
-                self._low = m
+                self._low, self._low_at = m, len(self._z) - 2
             elif m >= self._low + self._turn:
                 self._falling, self._low_seen = False, True
-                self._peak_after = m
+                self._peak_after, self._peak_at = m, len(self._z) - 2
             return None
         if self._low_seen:
             return self._beyond(m)
@@ -165,7 +168,7 @@ class SweepFinder:
             del self._t[:-3], self._z[:-3]
         elif m <= self._top - self._turn:
             self._falling = True
-            self._low = m
+            self._low, self._low_at = m, len(self._z) - 2
         return None
 
     def gap(self, start_s: float, end_s: float) -> None:
@@ -190,13 +193,15 @@ class SweepFinder:
 
     def _beyond(self, m: float) -> RawSweep | None:
         """Past the bottom: farther out, back below it, or over the far side into the next sweep."""
+        here = len(self._z) - 2
         if m < self._low:  # the hand went back and lower
             self._low = self._peak_after = m
+            self._low_at = self._peak_at = here
             self._handed_on = self._low_seen = False
             self._falling = True
             return None
         if m > self._peak_after:
-            self._peak_after = m
+            self._peak_after, self._peak_at = m, here
         found: RawSweep | None = None
         if not self._handed_on and m >= self._low + EARLY_RISE_MM:
             found = self._take("")
@@ -208,7 +213,9 @@ class SweepFinder:
         return found
 
     def _take(self, cut: Cut) -> RawSweep:
-        t, z = self._t[:], self._z[:]
+        # What lies beyond the peak belongs to the next sweep.
+        end = self._peak_at + 2 if self._low_seen else len(self._z)
+        t, z = self._t[:end], self._z[:end]
         return RawSweep(
             t=t,
             z=z,
@@ -216,34 +223,16 @@ class SweepFinder:
             cut=cut,
             fall_mm=self._top - self._low,
             rise_mm=(self._peak_after - self._low) if self._low_seen else 0.0,
-            lowest=_lowest(z),
+            lowest=self._low_at,
             gaps=[g for g in self._gaps if g[1] > t[0]],
         )
 
     def _next_from_peak(self, m: float) -> None:
         """Start the next sweep at the highest reading since the last bottom."""
-        low_at = self._z.index(min(self._z))
-        tail = self._z[low_at:]
-        start = low_at + (_lowest([-x for x in tail]) if len(tail) < 60 else tail.index(max(tail)))
+        start = self._peak_at
         del self._t[:start], self._z[:start]
-        self._gaps = [g for g in self._gaps if self._t and g[1] > self._t[0]]
+        self._gaps = [g for g in self._gaps if g[1] > self._t[0]]
         self._top = self._peak_after
-        self._low = m
+        self._low, self._low_at = m, len(self._z) - 2
         self._falling = True
         self._low_seen = self._handed_on = False
-
-
-def _lowest(z: list[float]) -> int:
-    """Index of the smallest median of three."""
-    n = len(z)
-    if n < 3:
-        return z.index(min(z))
-    best, at = z[0], 0
-    a, b = z[0], z[1]
-    for i in range(2, n):
-        c = z[i]
-        m = (b if c > b else c if c > a else a) if a < b else (a if c > a else c if c > b else b)
-        if m < best:
-            best, at = m, i - 1
-        a, b = b, c
-    return n - 1 if z[-1] < best else at

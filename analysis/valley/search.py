@@ -26,7 +26,8 @@ ANCHOR = 3
 """The value of the grid that is brought home first."""
 
 UNKNOWNS = 1 + TERMS + EXTRA + 1
-_RIDGE = 1e-6
+_JITTER = 1e-6
+_KINK = 0.01
 _CLOSE = 0.02
 """Gain in log likelihood that ends the search: what is left is far below the answer's own uncertainty."""
 
@@ -52,10 +53,13 @@ class Search:
     pack : Pack
     radius_mm : float
         Swing radius.
+    ridge : float
+        Coefficient of a ``-|u|`` term in the climb, mm^0.5: a flat tip of radius `a` makes ``a * sqrt(2 / radius)``, and two false
+        bottoms ``ridge**2 / 4`` deep; 0 for a ball tip.
     """
 
-    def __init__(self, pack: Pack, radius_mm: float) -> None:
-        self.pack, self.radius = pack, radius_mm
+    def __init__(self, pack: Pack, radius_mm: float, ridge: float = 0.0) -> None:
+        self.pack, self.radius, self._ridge = pack, radius_mm, ridge
         s, n = pack.t.shape
         self.s, self.n, self.k = s, n, UNEVENNESS.size
         size = np.sqrt(pack.height)[:, None] * UNEVENNESS
@@ -75,7 +79,7 @@ class Search:
         self._jitter = bool((pack.timing * pack.span).max() > 1e-3)
         self._limit = 0.6 * math.sqrt(radius_mm / 2)  # 34°, well inside the secant's pole
         self._base = np.zeros((s, 1, UNKNOWNS, UNKNOWNS))
-        self._base[:, 0, 1 : 1 + TERMS, 1 : 1 + TERMS] = _RIDGE * np.eye(TERMS)
+        self._base[:, 0, 1 : 1 + TERMS, 1 : 1 + TERMS] = _JITTER * np.eye(TERMS)
         self._base[:, 0, -2, -2] = pack.slack**-2.0
         self._base[:, 0, -1, -1] = REST_SPREAD_MM**-2.0
         self.prior = np.repeat(self._base, self.k, axis=1)
@@ -85,16 +89,24 @@ class Search:
         """Bottom and coefficients read off the heights of the readings; (sweeps, 1, UNKNOWNS)."""
         p = self.pack
         b = p.columns[..., :TERMS]
-        lhs = np.matmul((b * p.w[..., None]).transpose(0, 2, 1), b) + (0.03 * PENALTY + 1e-6 * np.eye(TERMS))
-        rhs = np.matmul(b.transpose(0, 2, 1), (p.w * p.u0)[..., None])
+        # On a ridge only the readings outside the two false bottoms tell which side they are on.
+        deep = 0.25 * self._ridge**2
+        w = p.w * (p.u0**2 >= deep)
+        u0 = p.u0 + np.copysign(0.5 * self._ridge, p.u0)
+        lhs = np.matmul((b * w[..., None]).transpose(0, 2, 1), b) + (0.03 * PENALTY + 1e-6 * np.eye(TERMS))
+        rhs = np.matmul(b.transpose(0, 2, 1), (w * u0)[..., None])
         c = np.linalg.solve(lhs, rhs)[..., 0]
-        return np.concatenate([p.low[:, None], c, np.zeros((self.s, EXTRA + 1))], axis=1)[:, None, :]
+        return np.concatenate([p.low[:, None] + deep, c, np.zeros((self.s, EXTRA + 1))], axis=1)[:, None, :]
 
     def evaluate(self, x: Array, sigma: float, prior: Array) -> State:
         """State at `x` (sweeps, grid, UNKNOWNS) for noise `sigma` (mm)."""
         p = self.pack
         u = np.clip(np.matmul(x[..., 1:-1], self._across), -self._limit, self._limit)
         climb, slope = climb_and_slope(u, self.radius)
+        if self._ridge:
+            # The edge's kink is rounded off over a tenth of a degree, so that the search has a slope to follow.
+            root = np.sqrt(u * u + _KINK**2)
+            climb, slope = climb - self._ridge * (root - _KINK), slope - self._ridge * u / root
         slope = slope * self._moving
         mu = x[..., :1] + climb * self._moving + (x[..., -1:] + REST_HEIGHT_MM) * self._resting
         var: Array = sigma**2 / self._count
@@ -138,7 +150,11 @@ class Search:
     def anchor(self, sigma: float) -> State:
         """The anchor's fit from scratch; (sweeps, 1, …)."""
         one = self.prior[:, ANCHOR : ANCHOR + 1]
-        return self._improve(self.evaluate(self.start(), sigma, one), sigma, one, 14)
+        x = self.start()
+        if self._ridge:
+            # From afar every reading looks wild: come nearer in two goes.
+            x = self._improve(self.evaluate(x, 5.0 * sigma, one), 5.0 * sigma, one, 10).x
+        return self._improve(self.evaluate(x, sigma, one), sigma, one, 14)
 
     def spread_out(self, st: State, sigma: float) -> State:
         """The whole grid, from the linear model about the anchor's fit; all of it but a step or two from home."""
