@@ -33,10 +33,10 @@ def nothing_left_behind() -> Iterator[None]:
     until = time.monotonic() + 3.0
     while True:
         left = [t.name for t in threading.enumerate() if t not in threads]
-        gc.collect()
         more = _open_descriptors() - descriptors if _DESCRIPTORS.exists() else set()
         if not left and not more:
             return
         if time.monotonic() > until:
             pytest.fail(f"left behind: threads {left}, descriptors {sorted(more)}")
         time.sleep(0.02)
+        gc.collect()
