@@ -6,17 +6,17 @@ The stack needed is ``fitted - error / g`` with g = +1 where a thicker shim move
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.ruling import probability_within
-
-Ints = NDArray[np.int64]
+from analysis.subsets import Found, Kinds, common_denominator, nearest, whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,69 +76,76 @@ def stacks(
         Stack wanted, exact.
     effect : {+1, -1}
         Sign of the change in distance for a thicker stack.
+    tolerance_mm : float or None
+        None ranks by distance from the stack needed alone.
     piece_u_mm : float
         Standard uncertainty of one thickness; one micrometer measures all, so it adds up over a stack.
+
+    Raises
+    ------
+    TooManyStacksError
+        If the box holds too many different pieces for stacks of that many.
+
+    Notes
+    -----
+    Stacks of the same thicknesses count once: the runner-up is a different stack.
     """
     if not stock:
         return []
-    denominator = _common(stock)
-    values = np.array([int(p.thickness * denominator) for p in stock], dtype=np.int64)
-    goal = int(needed * denominator)
-    thin = np.array(
-        [1 if limits.thin_limit is not None and p.thickness < limits.thin_limit else 0 for p in stock], dtype=np.int64
-    )
-    rows: list[tuple[tuple[float, int, int, int], tuple[int, ...], float | None]] = []
-    for members, totals, thins in _levels(values, thin, limits.max_pieces):
-        ok = thins <= limits.max_thin if limits.max_thin is not None else np.ones(totals.size, dtype=bool)
-        if not ok.any():
-            continue
-        at = np.flatnonzero(ok)
-        off = np.abs(totals[at] - goal)
-        # Within one size of stack the probability falls with the distance, so only the nearest can win.
-        order = np.lexsort((thins[at], off))[:keep]
-        for i in at[order]:
-            count = members.shape[1]
-            error = float(Fraction(int(totals[i]) - goal, denominator) * effect) * float(mm_per_unit)
+    boxes = _by_thickness(stock)
+    most = min(limits.max_pieces, len(stock))
+    kinds = _kinds(boxes, needed, limits, most)
+    goal = whole(needed, kinds.denominator)
+    rows: list[tuple[tuple[float, int, int, int], Found, float | None]] = []
+    # Within one size of stack the probability falls with the distance from the goal, so only the nearest can win.
+    for count, found in enumerate(nearest(kinds, goal, most, limits.max_thin, keep), start=1):
+        for f in found:
             p = None
             if tolerance_mm is not None:
-                u = (u_mm**2 + (count * piece_u_mm) ** 2) ** 0.5
-                p = probability_within(error, u, dof, tolerance_mm)
-            key = (-round(p, 3) if p is not None else 0.0, int(abs(totals[i] - goal)), count, int(thins[i]))
-            rows.append((key, tuple(int(x) for x in members[i]), p))
-    rows.sort()
-    out: list[Choice] = []
-    for key, members_of, p in rows[:keep]:
-        pieces = tuple(sorted((stock[i] for i in members_of), key=lambda x: -x.thickness))
-        total = sum((x.thickness for x in pieces), Decimal(0))
-        out.append(Choice(pieces, total, (Fraction(total) - needed) * effect, p, key[3]))
-    return out
+                u = math.hypot(u_mm, count * piece_u_mm)
+                p = probability_within(f.off / kinds.denominator * float(mm_per_unit), u, dof, tolerance_mm)
+            rows.append(((-round(p, 3) if p is not None else 0.0, f.off, count, f.thin), f, p))
+    rows.sort(key=lambda row: (row[0], row[1].members))
+    return [_choice(boxes, f, p, needed, effect) for _, f, p in rows[:keep]]
 
 
-def _common(stock: Sequence[StockPiece]) -> int:
-    """Denominator that makes thicknesses whole; the need is taken to a thousandth of that."""
-    digits = max(max(0, -int(p.thickness.as_tuple().exponent)) for p in stock)
-    return int(10 ** max(digits + 3, 7))
+def _by_thickness(stock: Sequence[StockPiece]) -> list[list[StockPiece]]:
+    """Pieces of equal thickness together, thickest first: they are interchangeable."""
+    boxes: dict[Decimal, list[StockPiece]] = {}
+    for p in stock:
+        boxes.setdefault(p.thickness, []).append(p)
+    return [boxes[t] for t in sorted(boxes, reverse=True)]
 
 
-def _levels(values: Ints, thin: Ints, most: int) -> list[tuple[Ints, Ints, Ints]]:
-    """All stacks of 1, 2, … pieces: member indices, totals, thin pieces."""
-    n = values.size
-    members = np.arange(n, dtype=np.int64)[:, None]
-    totals, thins = values.copy(), thin.copy()
-    out = [(members, totals, thins)]
-    for _ in range(1, most):
-        last = members[:, -1]
-        more = n - 1 - last
-        if more.sum() == 0:
-            break
-        rows = np.repeat(np.arange(members.shape[0]), more)
-        start = np.cumsum(more) - more
-        new = np.arange(rows.size) - np.repeat(start, more) + np.repeat(last + 1, more)
-        members = np.concatenate([members[rows], new[:, None]], axis=1)
-        totals = totals[rows] + values[new]
-        thins = thins[rows] + thin[new]
-        out.append((members, totals, thins))
-    return out
+def _kinds(boxes: list[list[StockPiece]], needed: Fraction, limits: Limits, most: int) -> Kinds:
+    lengths = [Fraction(b[0].thickness) for b in boxes]
+    denominator = common_denominator([*lengths, needed], most)
+    limit = limits.thin_limit
+    return Kinds(
+        np.array([whole(x, denominator) for x in lengths], dtype=np.int64),
+        np.array([int(limit is not None and b[0].thickness < limit) for b in boxes], dtype=np.int64),
+        np.array([len(b) for b in boxes], dtype=np.int64),
+        denominator,
+    )
+
+
+def _choice(boxes: list[list[StockPiece]], f: Found, p: float | None, needed: Fraction, effect: int) -> Choice:
+    taken: Counter[int] = Counter()
+    pieces: list[StockPiece] = []
+    for kind in f.members:
+        pieces.append(boxes[kind][taken[kind]])
+        taken[kind] += 1
+    total = sum((x.thickness for x in pieces), Decimal(0))
+    return Choice(tuple(pieces), total, (Fraction(total) - needed) * effect, p, f.thin)
+
+
+def change_for_bearing(taller: Decimal, effect: int) -> Decimal:
+    """Change of the stack that makes up for a bearing stack taller by `taller` between head and seat.
+
+    Where a thicker shim moves the pinion away from the ring gear's axis (`effect` +1) the taller bearing has moved it the
+    other way, and the stack grows with it; where it moves the pinion toward the axis (-1), the stack shrinks.
+    """
+    return taller * effect
 
 
 @dataclass(frozen=True, slots=True)
