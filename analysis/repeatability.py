@@ -24,8 +24,11 @@ Array = NDArray[np.float64]
 FIT_DOF = 6.0
 """What the fits' own uncertainties are worth against the scatter, in sweeps: judged on simulated sets."""
 
-MODEL_MM = 0.0003
-"""Hands and lags the fit does not take up: half width of what was left over on simulated sets, as a standard deviation."""
+MODEL_MM = 0.00013
+SLOWING_MM = 0.00045
+SLOWING_FULL = 0.3
+"""Hands and lags the fit does not take up, common to the sweeps of a set: for a hand that goes on at its pace, and for one that rests or loses
+`SLOWING_FULL` of its pace over the bottom; judged on simulated sets."""
 
 STEP_SHARE = 0.03
 """Share of the display step that all sweeps of a set have in common after the fit: judged on simulated sets."""
@@ -41,6 +44,8 @@ class Bottoms:
     seat: NDArray[np.int64]
     heading: tuple[Heading, ...]
     step_mm: float
+    slowing: Array
+    """How much slower the hand went over the bottom, 0 to 1."""
 
 
 def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) -> SetStatistics:
@@ -97,7 +102,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
     lines.append(
         BudgetLine(
             "bottom of the sweep",
-            math.hypot(MODEL_MM, STEP_SHARE * b.step_mm),
+            math.hypot(MODEL_MM, STEP_SHARE * b.step_mm, SLOWING_MM * min(1.0, float(b.slowing.mean()) / SLOWING_FULL)),
             "B",
             INFINITE_DOF,
             "hand and display common to all sweeps, judged on simulated sets",

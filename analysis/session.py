@@ -15,7 +15,7 @@ from analysis import play as play_test
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM
 from analysis.readings import Reading, Scale
 from analysis.repeatability import Bottoms, summarise
-from analysis.results import Gap, Heading, PlayFinding, SetStatistics, Sweep
+from analysis.results import Gap, Heading, PlayFinding, Reason, SetStatistics, Sweep
 from analysis.screen import ADVICE, Judged, enough_readings, judge_alone, judge_together
 from analysis.sweeps import Cut, Period, RawSweep, SweepFinder
 from analysis.valley import Bottom, Window, fit_bottoms
@@ -207,7 +207,8 @@ class Session:
         for k, j in zip(kept, judged, strict=True):
             judge_alone(j, k.period_s)
             if k.bumped:
-                j.reasons[:] = ["knock"]
+                fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
+                j.reasons[:] = fewer or ["knock"]
                 j.spiked = j.bottom is not None
         seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
         judge_together(judged, seats, self._radius, self._repeatability)
@@ -224,6 +225,7 @@ class Session:
             seat=np.array([seats[i] for i in good], dtype=np.int64),
             heading=tuple(headings[i] for i in good),
             step_mm=self._step,
+            slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
         )
         statistics = summarise(columns, len(judged) - len(good), self._repeatability)
         return _Outcome(sweeps, statistics, play_test.assess(columns))

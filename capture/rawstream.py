@@ -258,9 +258,12 @@ def read_records(path: Path) -> Iterator[Record]:
             yield record
 
 
+_DECODE = json.JSONDecoder().decode
+
+
 def _record(line: bytes) -> Rx | Mark | Link | tuple[()] | None:
     try:
-        d = json.loads(line.decode("utf-8"))
+        d = _DECODE(line.decode("utf-8"))
     except (ValueError, RecursionError):
         return None
     if not isinstance(d, dict):

@@ -27,6 +27,9 @@ MOST = 36
 TURNS = 4
 """Times the noise is estimated anew."""
 
+WIDEN, WIDEN_COARSE = 1.14, 0.92
+"""What the approximations leave out of a sweep's uncertainty, on a fine and on a coarse display: judged on simulated sets."""
+
 SETTLED = 0.05
 """Change of the noise that is none."""
 
@@ -35,6 +38,7 @@ NEGLIGIBLE = 1e-3
 
 _DENSE = np.linspace(0.0, 1.0, 201)
 _DENSE_BASIS = basis(_DENSE)
+_DENSE_SLOPE = basis_slope(_DENSE)
 
 
 def fit_bottoms(
@@ -112,6 +116,7 @@ def _collect(
     mean = (share * m).sum(axis=1)
     var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
     pick = share.argmax(axis=1)
+    widen = WIDEN_COARSE if search.coarse else WIDEN
     shapes = Shapes(search, st, cov, share, used)
     lag, u_lag, tilt = shapes.lag()
     mean = mean + tilt * lag
@@ -122,6 +127,7 @@ def _collect(
     x = st.x[rows, pick]
     at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
     p = search.pack
+    slowing = _slowing(x, at, windows)
     u_packed, mu_packed = st.u[rows, pick], st.mu[rows, pick]
     out: list[Bottom] = []
     for i, window in enumerate(windows):
@@ -138,7 +144,7 @@ def _collect(
         out.append(
             Bottom(
                 minimum_mm=float(mean[i]),
-                u_mm=math.sqrt(float(var[i])),
+                u_mm=widen * math.sqrt(float(var[i])),
                 bottom_s=float(np.interp(p.start[i] + _DENSE[at[i]] * p.span[i], window.t, window.clock)),
                 noise_mm=sigma,
                 residual=window.z - mu,
@@ -150,10 +156,20 @@ def _collect(
                 step=float(step[i]),
                 u_step=float(u_step[i]),
                 readings=int(p.entries[i]),
-                rested=window.rest is not None,
+                slowing=float(slowing[i]),
             )
         )
     return out
+
+
+def _slowing(x: Array, at: NDArray[np.int64], windows: Sequence[Window]) -> Array:
+    """Loss of speed at the bottom against the mean over the window, 0 to 1; 1 for a rest."""
+    c = x[:, 1 : 1 + TERMS]
+    ends = c @ _DENSE_BASIS[[0, -1]].T
+    mean = np.maximum(ends[:, 1] - ends[:, 0], 1e-6)
+    here = (c * _DENSE_SLOPE[at]).sum(axis=1)
+    rested = np.array([w.rest is not None for w in windows])
+    return np.where(rested, 1.0, np.clip(1.0 - here / mean, 0.0, 1.0))
 
 
 def _at(search: Search, x: Array, i: int, window: Window) -> tuple[Array, Array]:

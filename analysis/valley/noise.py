@@ -31,7 +31,7 @@ def prior_for(step_mm: float, coarse: bool, repeatability_mm: float | None) -> N
     sd, dof = (PRIOR_MM, PRIOR_DOF) if repeatability_mm is None else (max(repeatability_mm, 1e-4), 12.0)
     if coarse and repeatability_mm is None:
         # A coarse display hides the noise; what little it shows may not overrule what indicators are known to do.
-        sd, dof = max(sd, 0.12 * step_mm), 40.0
+        sd, dof = max(sd, 0.10 * step_mm), 20.0
     return NoisePrior(sd, dof, 0.06 * step_mm)
 
 

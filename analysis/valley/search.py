@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 UNEVENNESS: Array = np.array([6e-4, 4e-3, 0.02, 0.1, 0.5, 2.0])
 """Grid of standard deviations of the spline's third differences, relative to the window's half width."""
 
-ANCHOR = 3
+ANCHOR = 4
 """The value of the grid that is brought home first."""
 
 UNKNOWNS = 1 + TERMS + EXTRA + 1
@@ -93,7 +93,7 @@ class Search:
         deep = 0.25 * self._ridge**2
         w = p.w * (p.u0**2 >= deep)
         u0 = p.u0 + np.copysign(0.5 * self._ridge, p.u0)
-        lhs = np.matmul((b * w[..., None]).transpose(0, 2, 1), b) + (0.03 * PENALTY + 1e-6 * np.eye(TERMS))
+        lhs = np.matmul((b * w[..., None]).transpose(0, 2, 1), b) + (0.001 * PENALTY + 1e-6 * np.eye(TERMS))
         rhs = np.matmul(b.transpose(0, 2, 1), (w * u0)[..., None])
         c = np.linalg.solve(lhs, rhs)[..., 0]
         return np.concatenate([p.low[:, None] + deep, c, np.zeros((self.s, EXTRA + 1))], axis=1)[:, None, :]

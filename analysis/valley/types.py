@@ -92,8 +92,8 @@ class Bottom:
         Size of a step of the face inside the sweep at its likeliest place, and its standard uncertainty, mm.
     readings : int
         Readings used.
-    rested : bool
-        Whether the hand rested at the bottom.
+    slowing : float
+        How much slower the hand went over the bottom than over the window, 0 (not at all) to 1 (it rested there).
     """
 
     minimum_mm: float
@@ -109,4 +109,4 @@ class Bottom:
     step: float
     u_step: float
     readings: int
-    rested: bool = False
+    slowing: float = 0.0

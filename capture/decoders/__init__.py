@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from capture.decoders.contract import Damaged, Decoder, Frame
+from capture.decoders.counted_binary import CountedBinary
+from capture.decoders.fixed_frames import LayoutError
+from capture.decoders.json_lines import JsonLines
+from capture.decoders.packed_decimal import PackedDecimal
 from capture.decoders.text_line import TextLine
 
-__all__ = ["Damaged", "Decoder", "Frame", "TextLine"]
+__all__ = ["CountedBinary", "Damaged", "Decoder", "Frame", "JsonLines", "LayoutError", "PackedDecimal", "TextLine"]

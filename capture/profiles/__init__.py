@@ -16,8 +16,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from analysis.readings import Scale
-from capture.decoders import Decoder, TextLine
+from analysis.readings import Scale, Unit
+from capture.decoders import CountedBinary, Decoder, JsonLines, LayoutError, PackedDecimal, TextLine
+from capture.decoders.checks import CRC_ALLOWED, is_crc
 from capture.errors import ProfileError
 
 
@@ -68,6 +69,19 @@ def _poll(x: Any) -> bool:
         return False
 
 
+def _codes(top: int) -> _Key:
+    def good(x: Any) -> bool:
+        return isinstance(x, list) and 0 < len(x) <= top and all(_whole(n) and 0 <= n < top for n in x)
+
+    return _Key(f"a list of whole numbers from 0 to {top - 1}", good)
+
+
+def _key_name(x: Any) -> bool:
+    return isinstance(x, str) and 0 < len(x) <= 64
+
+
+_FIRST = _one_of("high-first", "low-first")
+
 KEYS: dict[str, _Key] = {
     "use": _Key("the name of a profile", lambda x: isinstance(x, str)),
     "unit": _one_of("mm", "in"),
@@ -84,9 +98,26 @@ KEYS: dict[str, _Key] = {
     "checksum": _one_of("none", "xor-hex", "sum-hex"),
     "poll": _Key("1 to 64 characters that ask for a reading, escapes such as \\r included", _poll),
     "interval": _Key("seconds between polls, above 0", _positive),
+    "step_mm": _Key("display step above 0 while the bytes say mm", _positive),
+    "step_in": _Key("display step above 0 while the bytes say inch", _positive),
+    "layout": _Key("1 to 400 characters", lambda x: isinstance(x, str) and 0 < len(x) <= 400),
+    "nibbles": _one_of("high-first", "low-first", "one-a-byte"),
+    "bits": _FIRST,
+    "digits": _FIRST,
+    "plus": _codes(256),
+    "minus": _codes(256),
+    "mm": _codes(256),
+    "inch": _codes(256),
+    "point_from": _one_of("right", "left"),
+    "endian": _one_of("big", "little"),
+    "sign": _one_of("twos-complement", "magnitude", "unsigned"),
+    "check": _one_of("none", "sum", "xor", "crc"),
+    "check_from": _Key("a whole number of bytes, 0 to 63", lambda x: _whole(x) and 0 <= x < 64),
+    "crc": _Key(CRC_ALLOWED, is_crc),
+    "value_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
+    "unit_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
+    "step_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
 }
-
-DECODERS = ("text-line",)
 
 
 @dataclass(frozen=True)
@@ -99,10 +130,13 @@ class Profile:
         As recorded in a stream's header: ``use`` and everything that was set.
     values : dict
         Every key in force.
+    kind : str
+        Wire format: the packaged profile it starts from.
     """
 
     table: dict[str, Any]
     values: dict[str, Any]
+    kind: str = "text-line"
 
     @property
     def scale(self) -> Scale:
@@ -114,23 +148,62 @@ class Profile:
         """Expected time between readings."""
         return 1.0 / float(self.values["rate"])
 
+    @property
+    def steps(self) -> dict[Unit, Decimal]:
+        """Display steps stated by unit."""
+        named: tuple[tuple[str, Unit], ...] = (("step_mm", "mm"), ("step_in", "in"))
+        return {unit: Decimal(str(self.values[key])) for key, unit in named if key in self.values}
+
     def decoder(self) -> Decoder:
         """A new decoder."""
-        v = self.values
-        return TextLine(
-            self.scale,
-            end=v.get("end", "any"),
-            pattern=v.get("pattern"),
-            places=v.get("places"),
-            checksum=v.get("checksum", "none"),
-        )
+        return DECODERS[self.kind](self)
+
+
+def _text_line(p: Profile) -> Decoder:
+    v = p.values
+    return TextLine(
+        p.scale,
+        end=v.get("end", "any"),
+        pattern=v.get("pattern"),
+        places=v.get("places"),
+        checksum=v.get("checksum", "none"),
+    )
+
+
+def _picked(p: Profile, *names: str) -> dict[str, Any]:
+    return {n: p.values[n] for n in names if n in p.values}
+
+
+_CODES = ("plus", "minus", "mm", "inch")
+
+
+def _packed_decimal(p: Profile) -> Decoder:
+    how = _picked(p, "layout", "nibbles", "bits", "digits", "point_from", "places", *_CODES)
+    return PackedDecimal(p.scale, steps=p.steps, **how)
+
+
+def _counted_binary(p: Profile) -> Decoder:
+    how = _picked(p, "layout", "endian", "sign", "check", "check_from", "crc", *_CODES)
+    return CountedBinary(p.scale, steps=p.steps, **how)
+
+
+def _json_lines(p: Profile) -> Decoder:
+    return JsonLines(p.scale, steps=p.steps, **_picked(p, "value_key", "unit_key", "step_key"))
+
+
+DECODERS: dict[str, Callable[[Profile], Decoder]] = {
+    "text-line": _text_line,
+    "packed-decimal": _packed_decimal,
+    "counted-binary": _counted_binary,
+    "json-lines": _json_lines,
+}
+"""Makers of decoders by wire format; each has a packaged profile of its name."""
 
 
 def packaged_names() -> list[str]:
-    """Names of the profiles that come with the program."""
-    return sorted(
-        p.name.removesuffix(".toml") for p in resources.files("capture.profiles").iterdir() if p.name.endswith(".toml")
-    )
+    """Names of the profiles that come with the program, the commonest first."""
+    names = (p.name for p in resources.files("capture.profiles").iterdir())
+    return sorted((n.removesuffix(".toml") for n in names if n.endswith(".toml")), key=lambda n: (n != "text-line", n))
 
 
 def user_folder() -> Path:
@@ -155,14 +228,20 @@ def load_profile(table: Mapping[str, Any] | str, where: str = "profile") -> Prof
             f"{where}, use: given {name!r}; allowed: the name of a profile, one of {', '.join(packaged_names())}"
         )
     _check(given, where)
-    values = {**_base(name, where), **given}
+    base = _base(name, where)
+    values = {**base, **given}
     summed = values.get("checksum", "none")
     if summed != "none" and "sum" not in re.compile(values.get("pattern", "")).groupindex:
         raise ProfileError(
             f"{where}, checksum: given {summed!r}; allowed: with a pattern that has a group named sum, "
             "for the two hex digits"
         )
-    return Profile(given | {"use": name}, values)
+    profile = Profile(given | {"use": name}, values, base["use"])
+    try:
+        profile.decoder()
+    except LayoutError as e:
+        raise ProfileError(f"{where}, {e.key}: given {values.get(e.key)!r}; allowed: {e.allowed}") from None
+    return profile
 
 
 def _check(table: Mapping[str, Any], where: str) -> None:

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from analysis.geometry import extension_mm
 from capture.simulator.hand import FINE_S, Swing, swings
 from capture.simulator.scenario import Scenario
+from capture.simulator.wires import MM_PER_UNIT, frame_of
 
 Array = NDArray[np.float64]
-MM_PER_UNIT = {"mm": 1.0, "in": 25.4}
 
 
 @dataclass
@@ -45,24 +45,16 @@ class Event:
 
 
 def line_of(counts: int, s: Scenario, other_unit: bool = False) -> bytes:
-    """A reading as a line of text.
+    """A reading as the scenario's indicator sends it.
 
     `other_unit` shows it in the unit the scenario does not use, as after a press of the unit key.
     """
-    value, step, unit = counts * s.resolution, s.resolution, s.unit
+    step, unit = s.resolution, s.unit
     if other_unit:
         unit = "in" if s.unit == "mm" else "mm"
         step = 0.00005 if unit == "in" else 0.001
-        value = round(value * MM_PER_UNIT[s.unit] / MM_PER_UNIT[unit] / step) * step
-    places = max(0, round(-np.log10(step) + 0.49)) if step < 1 else 0
-    if s.wire == "unit":
-        return f"{value:.{places}f} {unit}\r\n".encode()
-    if s.wire == "comma":
-        return f"{abs(value):.{places}f}{'-' if value < 0 else '+'}\r".replace(".", ",").encode()
-    body = f"{value:+0{places + 5}.{places}f}"
-    if s.wire == "sum":
-        body += f"*{sum(body.encode() + b'*') & 0xFF:02X}"
-    return f"{body}\r\n".encode()
+        counts = round(counts * s.resolution * MM_PER_UNIT[s.unit] / MM_PER_UNIT[unit] / step)
+    return frame_of(counts, step, unit, s.wire)
 
 
 class _Indicator:

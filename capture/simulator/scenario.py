@@ -45,10 +45,11 @@ class Scenario:
     """Share of lines with a damaged byte."""
     batch_s: float = 0.0
     """Lines are handed over together at this interval."""
-    wire: Literal["plain", "unit", "comma", "sum"] = "plain"
-    """How a line looks: sign and digits; with the unit after them; decimal comma and sign after; with a check sum."""
+    wire: Literal["plain", "unit", "comma", "sum", "packed", "counted", "json"] = "plain"
+    """What is sent: lines of sign and digits; with the unit after them; decimal comma and sign after; with a check sum;
+    or frames of packed decimal digits, binary counts, JSON."""
     unit_key_at: float | None = None
-    """When the unit key is pressed, once; only a line that carries its unit tells."""
+    """When the unit key is pressed, once; only bytes that carry their unit tell."""
     unplug_at: float | None = None
     unplug_s: float = 2.0
 
@@ -62,7 +63,7 @@ class Scenario:
                 and f.name not in ("zero", "drift_per_min")
             ):
                 raise ValueError(f"{f.name} is {value}; it must not be negative")
-        if self.unit_key_at is not None and self.wire != "unit":
-            raise ValueError('unit_key_at needs wire = "unit": otherwise nothing tells the units apart')
+        if self.unit_key_at is not None and self.wire not in ("unit", "packed", "json"):
+            raise ValueError('unit_key_at needs wire = "unit", "packed" or "json": otherwise nothing tells the units apart')
         if self.rate <= 0 or self.resolution <= 0 or self.swing <= 0 or self.sweep_s <= 0:
             raise ValueError("rate, resolution, swing and sweep_s must be above 0")
