@@ -334,8 +334,8 @@ def test_a_port_behind_an_rfc_2217_server_is_set_up_read_and_read_again(
             sent = b"".join(line(n) for n in range(100)) + every_value + b"\r\n"
             rfc_server.indicator_sends(sent)
             await until(lambda: received(tmp_path / "streams") == sent)
-            counts = [r["counts"] for r in heard.of("reading")]
-            assert counts[:100] == list(range(100))
+            await until(lambda: len(heard.of("reading")) >= 100)  # recorded first, told afterwards
+            assert [r["counts"] for r in heard.of("reading")][:100] == list(range(100))
             start = len(heard.events)
             pulled = time.monotonic()
             rfc_server.drop()
