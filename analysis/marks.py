@@ -34,24 +34,54 @@ class Target:
     warning: str = ""
 
 
+INCH_MM = Decimal("25.4")
+
 _COUNT = re.compile(r"^\s*m?\s*([+-]?)\s*(\d+(?:[.,]\d+)?)\s*m?\s*$")
 _DUAL = re.compile(r"^\s*(m?\s*[+-]?\s*\d+(?:[.,]\d+)?\s*m?)\s*\(\s*(m?\s*[+-]?\s*\d+(?:[.,]\d+)?\s*m?)\s*\)\s*$")
 
 
-def count_of(text: str) -> Decimal:
+def count_of(text: str, step_mm: Decimal | None = None) -> Decimal:
     """Signed count of a deviation mark such as "+14", "-3", "24" or "m+8".
 
-    Of two marks ("m+8 (+3)") the first is used: each was rounded for itself, so they are neither converted nor averaged.
+    Of two marks ("m+8 (+3)") one is used: each was rounded for itself, so they are neither converted nor averaged.
+
+    Parameters
+    ----------
+    text : str
+        The mark as written.
+    step_mm : Decimal, optional
+        Length of one count, mm.  Where exactly one of two marks carries the metric "m", a metric step takes that one and a
+        step of a decimal part of an inch the other; else the first is taken.
 
     Raises
     ------
     MarkError
         If the text holds no such count; a missing mark is not zero.
     """
+    return _count(_used(text, step_mm)[0])
+
+
+def _used(text: str, step_mm: Decimal | None) -> tuple[str, str | None]:
+    """The mark that is used and, of two, the other."""
     if not text.strip():
         raise MarkError("no mark is not the same as 0: leave etched out if there is none, and set the target otherwise")
     dual = _DUAL.match(text)
-    m = _COUNT.match(dual.group(1) if dual else text)
+    if dual is None:
+        return text, None
+    first, second = dual.group(1), dual.group(2)
+    if step_mm is not None and ("m" in first) != ("m" in second):
+        wants_metric = not _is_power_of_ten(step_mm / INCH_MM)
+        if ("m" in first) != wants_metric:
+            return second, first
+    return first, second
+
+
+def _is_power_of_ten(x: Decimal) -> bool:
+    return x.normalize().as_tuple().digits == (1,)
+
+
+def _count(text: str) -> Decimal:
+    m = _COUNT.match(text)
     if m is None:
         raise MarkError(
             f"{text!r} is not a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'"
@@ -61,17 +91,50 @@ def count_of(text: str) -> Decimal:
 
 def target_from_deviation(nominal: Decimal, text: str, step: Decimal, sense: Sense, mm_per_unit: Decimal) -> Target:
     """Target = nominal plus or minus count times step."""
-    count = count_of(text)
-    deviation = count * step if sense == "adds" else -count * step
+    step_mm = step * mm_per_unit
+    used, other = _used(text, step_mm)
+    sign = 1 if sense == "adds" else -1
+    deviation = sign * _count(used) * step
     warning = ""
     if abs(deviation) * mm_per_unit >= ABSURD_DEVIATION_MM:
         warning = (
             f"The mark {text} comes to {deviation} off nominal, more than marks usually are. "
             "Check its unit (0.01 mm, 0.001 mm or 0.001 in) in the manual."
         )
-    return Target(
-        nominal + deviation, deviation, f"nominal {nominal} with mark {text} gives {nominal + deviation}", warning
-    )
+    say = f"nominal {nominal} with mark {used.strip()} gives {nominal + deviation}"
+    if other is not None:
+        say += f"; the other mark ({other.strip()}) was rounded for itself and is not used"
+        say += _beside(other, step_mm, deviation * mm_per_unit * sign)
+    return Target(nominal + deviation, deviation, say, warning)
+
+
+def _beside(other: str, step_mm: Decimal, used_mm: Decimal) -> str:
+    """What the mark that is not used would come to, were it in the other system's usual step."""
+    other_step = {Decimal("0.01"): INCH_MM / 1000, INCH_MM / 1000: Decimal("0.01")}.get(step_mm)
+    if other_step is None:
+        return ""
+    name = "0.001 in" if other_step == INCH_MM / 1000 else "0.01 mm"
+    there = _count(other) * other_step
+    return f" (in {name} it would be {there:.4f} mm, {abs(there - used_mm):.4f} mm off)"
+
+
+def shim_change_for_mark(old: Decimal, new: Decimal, step: Decimal, sense: Sense, effect: int) -> Decimal:
+    """Change of the depth shim when only the gear's mark changes, in the unit of `step`.
+
+    An alternative to measuring, never an addition to it: one to start, the other to check.
+
+    Parameters
+    ----------
+    old, new : Decimal
+        Counts of the old and the new mark.
+    step : Decimal
+        Length of one count.
+    sense : {"adds", "subtracts"}
+        What a positive mark does to the target distance.
+    effect : {+1, -1}
+        Change in distance for a thicker shim: +1 away from the ring gear's axis, -1 toward it.
+    """
+    return (new - old) * step * (1 if sense == "adds" else -1) * effect
 
 
 def target_from_two_decimals(nominal: Decimal, text: str) -> Target:
@@ -81,7 +144,12 @@ def target_from_two_decimals(nominal: Decimal, text: str) -> Target:
         raise MarkError(f"{text!r} is not a pair of decimals; write the two digits, for example '98'")
     part = Decimal(m.group(1)) / 100
     whole = Decimal(int(nominal))
-    best = min((whole + shift + part for shift in (-1, 0, 1)), key=lambda v: abs(v - nominal))
+    nearest = sorted((whole + shift + part for shift in (-1, 0, 1)), key=lambda v: abs(v - nominal))
+    best = nearest[0]
+    if abs(nearest[1] - nominal) == abs(best - nominal):
+        raise MarkError(
+            f"{text!r} lies as near to {best} as to {nearest[1]}: state the whole distance as it is in the manual"
+        )
     return Target(best, best - nominal, f"decimals {text} nearest to nominal {nominal} give {best}")
 
 
@@ -91,6 +159,10 @@ def target_from_full_distance(text: str, head_height: Decimal | None) -> Target:
     if m is None:
         raise MarkError(f"{text!r} is not a distance; write it as it stands, for example '97.46'")
     value = Decimal(m.group(1).replace(",", "."))
+    if value <= (head_height or 0):
+        raise MarkError(
+            f"a distance larger than the head height {head_height}" if head_height else "a distance above 0"
+        )
     if head_height is None:
         return Target(value, Decimal(0), f"etched distance {value} to the end face")
     return Target(

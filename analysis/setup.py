@@ -58,6 +58,10 @@ Number = Annotated[Decimal, BeforeValidator(_exact)]
 Positive = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0)]
 NotNegative = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0)]
 Count = Annotated[int, Field(ge=0, strict=True)]
+Teeth = Annotated[int, Field(ge=1, strict=True)]
+Celsius = Annotated[Decimal, BeforeValidator(_exact), Field(ge=-50, le=200)]
+Expansion = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0, le=1e-4)]
+Degrees = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0, lt=90)]
 
 
 class _Section(BaseModel):
@@ -80,17 +84,21 @@ class Gearset(_Section):
     def _consistent(self) -> Gearset:
         if self.aim is not None and self.tolerance is not None and self.aim > self.tolerance:
             raise ValueError(f"aim|{self.aim}|not more than the tolerance {self.tolerance}")
+        if self.tolerance is not None and self.nominal is not None and self.tolerance >= self.nominal:
+            raise ValueError(f"tolerance|{self.tolerance}|less than the nominal distance {self.nominal}")
         if self.etched is None:
             return self
         try:
             if self.mark == "deviation":
-                count_of(self.etched)
+                count = count_of(self.etched)
                 if self.nominal is None:
                     raise ValueError("nominal|nothing|the nominal distance the mark deviates from")
                 if self.etched_step is None:
                     raise ValueError("etched_step|nothing|the length of one count of the mark, from the manual")
                 if self.etched_sense is None:
                     raise ValueError('etched_sense|nothing|"adds" or "subtracts", from the manual; it is never assumed')
+                if self.nominal <= abs(count * self.etched_step):
+                    raise MarkError(f"a mark smaller than the nominal distance {self.nominal}")
             elif self.mark == "two-decimals":
                 if self.nominal is None:
                     raise ValueError("nominal|nothing|the nominal distance, to place the two decimals")
@@ -125,6 +133,7 @@ class Arbor(_Section):
     constant_u: NotNegative | None = None
     master: Master | None = None
     reading_sense: Literal["grows", "shrinks"] | None = None
+    sense_checked: Annotated[bool, Field(strict=True)] = False
     tip_radius: NotNegative | None = None
     bridge: Bridge | None = None
 
@@ -149,10 +158,10 @@ class Housing(_Section):
     """Temperatures and the casting they act on."""
 
     material: str | None = None
-    expansion: Positive | None = None
-    temperature: Number | None = None
-    arbor_temperature: Number | None = None
-    reference: Number = Decimal(20)
+    expansion: Expansion | None = None
+    temperature: Celsius | None = None
+    arbor_temperature: Celsius | None = None
+    reference: Celsius = Decimal(20)
     bore_to_seat: Positive | None = None
 
 
@@ -207,7 +216,14 @@ class Backlash(_Section):
     spread_limit: Positive | None = None
     radius: Positive | None = None
     tooth_radius: Positive | None = None
+    plunger_angle: Degrees | None = None
     ratio: Positive | None = None
+
+    @model_validator(mode="after")
+    def _radii(self) -> Backlash:
+        if self.tooth_radius is not None and self.radius is None:
+            raise ValueError("radius|nothing|the radius the indicator stood at, to scale to tooth_radius")
+        return self
 
 
 class CarrierSigns(_Section):
@@ -215,6 +231,23 @@ class CarrierSigns(_Section):
 
     left: Literal["toward", "away", "unknown"] | None = None
     right: Literal["toward", "away", "unknown"] | None = None
+
+
+class PreloadSigns(_Section):
+    """What a thicker side shim does to the bearing preload: more where it stands inside against the race, less under a flange."""
+
+    left: Literal["more", "less", "unknown"] | None = None
+    right: Literal["more", "less", "unknown"] | None = None
+
+
+class Gears(_Section):
+    """Teeth and angles (degrees) the backlash ratio can be worked out from."""
+
+    pinion_teeth: Teeth
+    ring_teeth: Teeth
+    pressure_angle: Degrees
+    spiral_angle: Degrees
+    indicator: Literal["along", "square"]
 
 
 class Carrier(_Section):
@@ -225,7 +258,12 @@ class Carrier(_Section):
     zero_play_sum: Positive | None = None
     preload_pinch: Number | None = None
     sign: CarrierSigns = CarrierSigns()
+    preload_sign: PreloadSigns = PreloadSigns()
     backlash: Backlash | None = None
+    gears: Gears | None = None
+    step: Positive | None = None
+    max_pieces: Annotated[int, Field(ge=1, le=6, strict=True)] | None = None
+    stock: tuple[Piece, ...] = ()
 
 
 class Torque(_Section):
@@ -235,6 +273,12 @@ class Torque(_Section):
     max: Positive
     unit: Literal["N·m", "N.m", "N·cm", "N.cm", "lb·in", "lb.in"]
     condition: Literal["new", "used"]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Torque:
+        if self.max < self.min:
+            raise ValueError(f"max|{self.max}|not less than min ({self.min})")
+        return self
 
 
 class Preload(_Section):
@@ -340,6 +384,8 @@ _ALLOWED = {
     "greater_than": "a number above 0",
     "greater_than_equal": "a number not below {ge}",
     "less_than_equal": "a number not above {le}",
+    "less_than": "a number below {lt}",
+    "bool_type": "true or false",
     "missing": "this key must be given",
     "model_type": "a table of keys",
     "tuple_type": "a list",
