@@ -16,6 +16,9 @@ from analysis.uncertainty import Combined, combine, rectangular, resolution
 TOO_WARM_K = 5.0
 """Difference between housing and arbor from which a depth is not given (common practice, no source)."""
 
+MASTER_RETURN_MM = 0.005
+"""How closely the display must come back on the master (common practice, no source)."""
+
 
 class DepthUnknownError(ValueError):
     """The distance cannot be stated; the text says what is missing."""
@@ -71,6 +74,7 @@ def measured_depth(setup: Setup, stats: SetStatistics, step_mm: float | None = N
             lines.append(_b("master", setup.to_mm(arbor.master.u), "arbor.master.u"))
         else:
             notes.append("arbor.master.u is not stated and not included.")
+        _master_again(setup, zero, steps, lines)
     elif arbor.constant is not None:
         reference, zero = setup.to_mm(arbor.constant) or 0.0, 0.0
         steps.append(f"arbor constant {reference:.4f} mm at display zero")
@@ -88,6 +92,22 @@ def measured_depth(setup: Setup, stats: SetStatistics, step_mm: float | None = N
     _indicator(setup, step_mm, lines, notes)
     distance = _temperature(setup, distance, steps, lines, notes)
     return Depth(distance, combine(lines), steps, notes)
+
+
+def _master_again(setup: Setup, zero_mm: float, steps: list[str], lines: list[BudgetLine]) -> None:
+    master = setup.arbor.master
+    after = setup.to_mm(master.reading_after) if master is not None else None
+    if after is None:
+        return
+    away = abs(after - zero_mm)
+    # To a picometre: the readings are exact counts, their difference is not.
+    if round(away, 9) > MASTER_RETURN_MM:
+        raise DepthUnknownError(
+            f"The display came back on the master {after - zero_mm:+.4f} mm off, more than {MASTER_RETURN_MM} mm: what was measured between is "
+            "void. Look for a loose tip or stem, a knock, a pressed key or a warming arbor; set the zero again and repeat."
+        )
+    steps.append(f"on the master again {after:.4f} mm: it came back within {after - zero_mm:+.4f} mm")
+    lines.append(_b("return to the master", rectangular(away), "arbor.master.reading_after", "rectangular"))
 
 
 def _b(name: str, u: float | None, source: str, distribution: str = "normal") -> BudgetLine:

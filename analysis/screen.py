@@ -19,6 +19,7 @@ from analysis.sweeps import RawSweep
 from analysis.valley import Bottom, Window
 from analysis.valley.fit import MOST
 from analysis.valley.flat import flat_tip_gain
+from analysis.valley.noise import PRIOR_MM as NOISE_MM
 from analysis.valley.pack import lowest
 from analysis.windows import readings_within
 
@@ -39,6 +40,12 @@ ADVICE: dict[Reason, str] = {
 
 FEW_AT_BOTTOM = 5
 """Readings within 0.1 mm below which a bottom is taken only if its own uncertainty is small."""
+
+NEAR_BOTTOM = math.sqrt(0.03)
+"""Scaled angle within which a bump shifts the bottom, mm^0.5: 30 µm of climb."""
+
+ABOVE_MM = 0.05
+"""Height above the other sweeps' lowest readings that no play and no knock makes."""
 
 BLUNT_MM = 0.0035
 """Standard uncertainty of one bottom that is too large to call it measured."""
@@ -101,8 +108,12 @@ def wild_readings(w: Window, b: Bottom) -> NDArray[np.bool_]:
     """Readings no hand and no noise explains."""
     # High on a flank a small jerk of the hand moves a reading far: ask for more there.
     climb = np.maximum(w.z - b.residual - b.minimum_mm, 0.0)
-    least = np.maximum(max(0.008, 2.5 * w.step_mm), np.where(climb < 0.25, 0.15, 0.35) * climb)
-    return np.asarray((np.abs(b.residual) > 6.0 * b.sd) & (np.abs(b.residual) > least))
+    least = np.maximum(0.008, np.where(climb < 0.25, 0.15, 0.35) * climb)
+    # The display may be half a step off without anything being wrong; what is left must be noise.
+    half = 0.5 * w.step_mm
+    noise = np.sqrt(np.maximum(b.sd**2 - half**2 / 3.0, b.noise_mm**2))
+    off = np.abs(b.residual)
+    return np.asarray((np.maximum(off - half, 0.0) > 5.5 * noise) & (off > least))
 
 
 def _spiked(wild: NDArray[np.bool_], b: Bottom) -> bool:
@@ -116,11 +127,22 @@ def _bumped(wild: NDArray[np.bool_], b: Bottom, w: Window) -> bool:
     hits = np.flatnonzero(wild)
     if hits.size == 0:
         return False
-    # A bump takes its time: neighbours, or one after another.  One or two by themselves are garbled values and left out of the fit, unless they sit
-    # on the bottom of a short sweep, where nothing else could show what happened.
+    # A bump takes its time: neighbours, or one after another.
     if hits.size > 2 or (np.diff(hits) <= 2).any():
         return True
-    return bool(w.clock.size < 12 and (np.abs(b.u[hits]) < 0.5 * math.sqrt(0.02)).any())
+    return any(not _garbled(int(i), b, w) for i in hits)
+
+
+def _garbled(i: int, b: Bottom, w: Window) -> bool:
+    """Whether one odd reading is a garbled value, which the fit leaves out, and not a bump caught by one reading only.
+
+    A bump rings on into the next reading; near the bottom a small one that does not is given no benefit of the doubt.
+    """
+    size = abs(float(b.residual[i]))
+    around = [abs(float(b.residual[j])) for j in (i - 1, i + 1) if 0 <= j < b.residual.size]
+    quiet = max(around, default=0.0) < max(2.5 * b.noise_mm + 0.5 * w.step_mm, 0.04 * size)
+    near = abs(float(b.u[i])) < NEAR_BOTTOM
+    return quiet and (not near or size > 0.06)
 
 
 def _hole_at_bottom(w: Window, b: Bottom) -> float:
@@ -169,6 +191,20 @@ def judge_together(
     for _ in range(3):
         if not _off_the_set(judged, seats):
             break
+    _above_the_rest(judged, seats)
+
+
+def _above_the_rest(judged: Sequence[Judged], seats: Sequence[int]) -> None:
+    """A bottom well above what most other sweeps of its seating went down to, rejected ones included, is no bottom."""
+    for seat in set(seats):
+        group = [j for j, s in zip(judged, seats, strict=True) if s == seat and not j.raw.cut]
+        lows = [j.raw.z[j.raw.lowest] for j in group]
+        if len(lows) < 4:
+            continue
+        middle = sorted(lows)[len(lows) // 2]
+        for j in group:
+            if j.accepted and j.bottom is not None and j.bottom.minimum_mm > middle + ABOVE_MM + 4.0 * j.bottom.u_mm:
+                j.reasons.append("turned-back")
 
 
 def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None) -> None:
@@ -186,27 +222,32 @@ def _flat_tip(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm
     whole = [(j.window, j.bottom) for j in judged if j.bottom is not None]
     if len(whole) < 3:
         return False
-    cusp = np.array([b.cusp for _, b in whole])
-    u = np.array([b.u_cusp for _, b in whole])
+    first = whole[0][1]
+    # Only where a ridge seems to be there, or the fits leave more than any display's noise, is the set fitted anew.
+    rough = first.noise_mm > 2.0 * max(repeatability_mm or NOISE_MM, 0.1 * whole[0][0].step_mm)
+    if not rough and not _ridge_seems_there([b for _, b in whole]):
+        return False
+    return flat_tip_gain([x for x, _ in whole], swing_radius_mm, repeatability_mm, MOST) > FLAT_TIP_GAIN
+
+
+def _ridge_seems_there(bottoms: Sequence[Bottom]) -> bool:
+    """First look: a common ``-|u|`` term over the sweeps; of coefficient b it lowers two false bottoms by b^2/4."""
+    cusp = np.array([b.cusp for b in bottoms])
+    u = np.array([b.u_cusp for b in bottoms])
     keep = u < 4.0 * np.median(u)
     cusp, u = cusp[keep], u[keep]
-    if cusp.size < 3:
-        return False
     w = 1.0 / (u**2 + np.median(u) ** 2)
     mean = float((w * cusp).sum() / w.sum())
     scatter = float(np.sqrt((w**2 * (cusp - mean) ** 2).sum()) / w.sum())
     sd = max(1.0 / math.sqrt(float((1 / u**2).sum())), scatter)
-    # A ridge of coefficient b lowers the two false bottoms by b^2/4.  Only where one seems to be there is the set fitted anew.
-    if not (mean > 2.2 * sd and mean**2 / 4 > 0.001):
-        return False
-    return flat_tip_gain([x for x, _ in whole], swing_radius_mm, repeatability_mm, MOST) > FLAT_TIP_GAIN
+    return mean > 2.2 * sd and mean**2 / 4 > 0.001
 
 
 def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
     """One round of set tests; True if a sweep was marked.
 
     Each sweep is held against the median of its seating.  The scale is the median absolute deviation, so several bad
-    sweeps cannot hide one another; nothing is judged from fewer than four sweeps unless it
+    sweeps cannot hide one another; nothing is judged from fewer than five sweeps unless it
     stands off by more than 30 µm.
     """
     found = False
@@ -220,7 +261,7 @@ def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
         own = float(np.median(u))
         near = np.abs(m - centre)
         scale = max(1.4826 * float(np.median(near)), own, 0.0005)
-        limit = max(6.0 * scale, 0.006) if len(group) >= 4 else max(8.0 * scale, 0.030)
+        limit = max(4.5 * scale, 0.003) if len(group) >= 5 else max(8.0 * scale, 0.030)
         far = np.flatnonzero(np.abs(m - centre) > np.maximum(limit, 4.0 * u))
         if far.size == 0:
             continue

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 TOGETHER = 60
 """Sweeps fitted at once: enough to share what hand and noise are, few enough to stay quick."""
 
+UNSURE_SHARE = 0.35
+"""Bottoms that scatter by more than this share of what the ends of the swing do may be either."""
+
 LONGEST_BUMP_S = 1.0
 """Time between two bottoms that no bump and no centre hole takes up."""
 
@@ -179,20 +182,20 @@ class Session:
             kept.append(_Kept(raw, self._period.seconds))
         self.version += 1
 
-    def _sense(self) -> int:
-        """The display direction: stated, or the one whose turning points repeat better."""
+    def _sense(self) -> tuple[int, bool]:
+        """The display direction, and whether it is sure: stated, or the one whose turning points repeat far better."""
         if len(self._found) == 1:
-            return next(iter(self._found))
-        best, score = 1, float("inf")
+            return next(iter(self._found)), True
         counts = {s: len(k) for s, k in self._found.items()}
         if min(counts.values()) < 2:
-            return max(counts, key=lambda s: (counts[s], s))
+            return max(counts, key=lambda s: (counts[s], s)), True
+        spread: dict[int, float] = {}
         for sense, kept in self._found.items():
             lows = np.array([k.raw.z[k.raw.lowest] for k in kept])
-            spread = float(np.median(np.abs(lows - np.median(lows))))
-            if spread < score:
-                best, score = sense, spread
-        return best
+            spread[sense] = float(np.median(np.abs(lows - np.median(lows))))
+        best = min(spread, key=lambda s: (spread[s], -s))
+        sure = spread[best] < UNSURE_SHARE * spread[-best] or min(counts.values()) < 4
+        return best, sure
 
     def _outcome(self) -> _Outcome:
         cache, version = self._cache, self.version
@@ -201,7 +204,7 @@ class Session:
         return cache[1]
 
     def _judge(self) -> _Outcome:
-        sense = self._sense()
+        sense, sure = self._sense()
         kept = list(self._found[sense])  # readings may go on arriving in another thread
         judged = self._fit(kept)
         for k, j in zip(kept, judged, strict=True):
@@ -212,6 +215,11 @@ class Session:
                 j.spiked = j.bottom is not None
         seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
         judge_together(judged, seats, self._radius, self._repeatability)
+        if not sure and sum(j.accepted for j in judged) < 3:
+            # Which turning points are bottoms and which the ends of the swing cannot be told: no answer is better than a wrong one.
+            for j in judged:
+                if j.accepted:
+                    j.reasons.append("too-fast")
         headings = _headings(judged)
         sweeps = tuple(
             _as_sweep(i, j, sense, seat, heading)

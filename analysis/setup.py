@@ -115,6 +115,7 @@ class Master(_Section):
 
     distance: Positive
     reading: Number
+    reading_after: Number | None = None
     u: NotNegative | None = None
 
 

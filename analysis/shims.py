@@ -61,12 +61,13 @@ def stacks(
     piece_u_mm: float,
     mm_per_unit: Decimal,
     effect: int,
+    limit: Fraction | None = None,
     keep: int = 2,
 ) -> list[Choice]:
     """Best stacks, best first.
 
-    Order: probability of being within tolerance (to a thousandth), then nearest to the aim, then fewest pieces, then fewest
-    thin ones.
+    Order: those no farther off than `limit`, where one is given; then probability of being within tolerance (to a thousandth),
+    then nearest to the aim, then fewest pieces, then fewest thin ones.
 
     Parameters
     ----------
@@ -76,6 +77,8 @@ def stacks(
         Stack wanted, exact.
     effect : {+1, -1}
         Sign of the change in distance for a thicker stack.
+    limit : Fraction, optional
+        Error the shop accepts, in the unit of the thicknesses.
     tolerance_mm : float or None
         None ranks by distance from the stack needed alone.
     piece_u_mm : float
@@ -96,7 +99,8 @@ def stacks(
     most = min(limits.max_pieces, len(stock))
     kinds = _kinds(boxes, needed, limits, most)
     goal = whole(needed, kinds.denominator)
-    rows: list[tuple[tuple[float, int, int, int], Found, float | None]] = []
+    farthest = math.inf if limit is None else limit * kinds.denominator
+    rows: list[tuple[tuple[bool, float, int, int, int], Found, float | None]] = []
     # Within one size of stack the probability falls with the distance from the goal, so only the nearest can win.
     for count, found in enumerate(nearest(kinds, goal, most, limits.max_thin, keep), start=1):
         for f in found:
@@ -104,7 +108,8 @@ def stacks(
             if tolerance_mm is not None:
                 u = math.hypot(u_mm, count * piece_u_mm)
                 p = probability_within(f.off / kinds.denominator * float(mm_per_unit), u, dof, tolerance_mm)
-            rows.append(((-round(p, 3) if p is not None else 0.0, f.off, count, f.thin), f, p))
+            likely = -round(p, 3) if p is not None else 0.0
+            rows.append(((f.off > farthest, likely, f.off, count, f.thin), f, p))
     rows.sort(key=lambda row: (row[0], row[1].members))
     return [_choice(boxes, f, p, needed, effect) for _, f, p in rows[:keep]]
 
