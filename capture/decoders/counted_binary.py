@@ -116,13 +116,12 @@ class CountedBinary:
         free = ("vv", "cc", "--")
         return [None if c in free else kinds[c] if c in kinds else frozenset([int(c, 16)]) for c in self._bytes]
 
-    def _check_function(
-        self, check: str, start: int, table: Mapping[str, Any] | None
-    ) -> Callable[[bytes], int] | None:
+    def _check_function(self, check: str, start: int, table: Mapping[str, Any] | None) -> Callable[[bytes], int] | None:
         width = self._check.stop - self._check.start
         if (check == "none") != (width == 0):
             raise LayoutError(
-                "check", '"sum", "xor" or "crc" with cc in the layout, or "none" without' if width else '"none" without cc'
+                "check",
+                '"sum", "xor" or "crc" with cc in the layout, or "none" without' if width else '"none" without cc',
             )
         if check == "none":
             return None
@@ -199,4 +198,4 @@ def _either(key: str, no: Sequence[int], other: str, yes: Sequence[int], used: b
         return {}
     if set(no) & set(yes):
         raise LayoutError(key, f"bytes that do not also stand in {other}")
-    return {n: False for n in no} | {n: True for n in yes}
+    return dict.fromkeys(no, False) | dict.fromkeys(yes, True)

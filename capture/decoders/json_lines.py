@@ -149,7 +149,10 @@ def _number(x: Any) -> Decimal | None:
             x = Decimal(x.strip().replace(",", ".")) if len(x) <= 64 else None
         except ArithmeticError:
             return None
+    if not isinstance(x, Decimal):
+        return None
+    if x.is_zero():
+        return Decimal(0)
     # An absurd power of ten would be written out in full.
-    if not isinstance(x, Decimal) or not x.is_finite() or not -30 < x.adjusted() < 30:
-        return Decimal(0) if isinstance(x, Decimal) and x == 0 else None
-    return x if len(x.as_tuple().digits) <= 40 else None
+    plain = x.is_finite() and -30 < x.adjusted() < 30 and len(x.as_tuple().digits) <= 40
+    return x if plain else None

@@ -183,4 +183,4 @@ def _either(key: str, no: Sequence[int], other: str, yes: Sequence[int], used: b
         return {}
     if set(no) & set(yes):
         raise LayoutError(key, f"nibbles that do not also stand in {other}")
-    return {n: False for n in no} | {n: True for n in yes}
+    return dict.fromkeys(no, False) | dict.fromkeys(yes, True)

@@ -64,6 +64,8 @@ class Scenario:
             ):
                 raise ValueError(f"{f.name} is {value}; it must not be negative")
         if self.unit_key_at is not None and self.wire not in ("unit", "packed", "json"):
-            raise ValueError('unit_key_at needs wire = "unit", "packed" or "json": otherwise nothing tells the units apart')
+            raise ValueError(
+                'unit_key_at needs wire = "unit", "packed" or "json": otherwise nothing tells the units apart'
+            )
         if self.rate <= 0 or self.resolution <= 0 or self.swing <= 0 or self.sweep_s <= 0:
             raise ValueError("rate, resolution, swing and sweep_s must be above 0")

@@ -9,6 +9,9 @@ from capture.simulator.scenario import Scenario
 
 SUM_PATTERN = r"^(?P<sign>[+-])(?P<value>\d+\.\d+)\*(?P<sum>[0-9A-F]{2})$"
 
+PACKED = {"use": "packed-decimal"}
+COUNTED = {"use": "counted-binary"}
+
 CLEAN = {"sweeps": 8, "swing": 8.5, "sweep_s": 2.6}
 
 
@@ -203,5 +206,85 @@ ENTRIES: dict[str, Entry] = {
             setup=SETUP_MM,
         ),
         _entry("resting-hand", "A hand that rests at the bottom for a second.", 27, dwell_s=1.0, rate=15.0),
+        _entry(
+            "packed-decimal",
+            "Digits packed four bits each, point and unit in nibbles of their own; the unit key is pressed between sweeps.",
+            28,
+            wire="packed",
+            unit_key_at=13.1,
+            profile=PACKED | {"step_in": 0.00005},
+        ),
+        _entry(
+            "packed-decimal-inch",
+            "Packed digits of a display of half-thousandths of an inch, falling as the face gets farther away.",
+            29,
+            wire="packed",
+            unit="in",
+            resolution=0.0005,
+            rate=20.0,
+            sense="shrinks",
+            zero=61.0,
+            profile=PACKED,
+            setup=SETUP_IN.replace('"grows"', '"shrinks"')
+            .replace("resolution = 0.00005", "resolution = 0.0005")
+            .replace("distance = 2.3000, reading = 0.00080", "distance = 2.4016, reading = 0.0000"),
+        ),
+        _entry(
+            "packed-decimal-damaged",
+            "Packed digits, four frames in a hundred damaged, without a check: some damage leaves another digit.",
+            30,
+            wire="packed",
+            damage=0.04,
+            rate=20.0,
+            profile=PACKED,
+        ),
+        _entry(
+            "counted-binary", "Counts in four bytes with a check of sixteen bits.", 31, wire="counted", profile=COUNTED
+        ),
+        _entry(
+            "counted-binary-damaged",
+            "One frame in eight damaged, bytes lost and added: the check sees every damage.",
+            32,
+            wire="counted",
+            damage=0.12,
+            rate=20.0,
+            profile=COUNTED,
+        ),
+        _entry(
+            "counted-binary-unplugged",
+            "Counts in four bytes; the plug is pulled during a sweep and put back.",
+            33,
+            wire="counted",
+            unplug_at=10.0,
+            unplug_s=1.5,
+            sweeps=9,
+            profile=COUNTED,
+        ),
+        _entry(
+            "json-lines",
+            "A JSON object a line with its unit and step; the unit key is pressed between sweeps.",
+            34,
+            wire="json",
+            unit_key_at=13.3,
+            profile={"use": "json-lines"},
+        ),
+        _entry(
+            "json-lines-batched",
+            "JSON lines that a wireless bridge hands over in bunches of 80 ms.",
+            35,
+            wire="json",
+            rate=30.0,
+            batch_s=0.08,
+            profile={"use": "json-lines"},
+        ),
+        _entry(
+            "json-lines-damaged",
+            "JSON lines, four in a hundred damaged.",
+            36,
+            wire="json",
+            damage=0.04,
+            rate=20.0,
+            profile={"use": "json-lines"},
+        ),
     )
 }
