@@ -1,7 +1,7 @@
 """Does the set show bearing play?
 
 Sound bearings repeat to the instrument.  Play shows as scatter beyond the sweeps' own uncertainty, and in a
-pattern: two levels, one level for each heading, or a step inside a sweep.  A steady drift,
+pattern: two levels, or one level for each heading.  A steady drift,
 re-seating scatter, plunger lag and coarse display steps are taken out first and are never
 called play.
 
@@ -48,15 +48,13 @@ class _Hint:
     p: float
 
 
-def assess(b: Bottoms, steps: tuple[Array, Array] | None = None) -> PlayFinding:
+def assess(b: Bottoms) -> PlayFinding:
     """Judge play from the accepted sweeps of a set.
 
     Parameters
     ----------
     b : Bottoms
         Accepted sweeps.
-    steps : (sizes, standard uncertainties), optional
-        Step inside each sweep at its likeliest place, mm (`analysis.steps`).
 
     Returns
     -------
@@ -83,12 +81,10 @@ def assess(b: Bottoms, steps: tuple[Array, Array] | None = None) -> PlayFinding:
         hints.append(heading)
     if levels is not None:
         hints.append(levels)
-    if steps is not None:
-        step = _by_step(*steps)
-        if step is not None:
-            hints.append(step)
-    # Scatter must carry the finding; the pattern says what kind.  A step inside the sweeps stands alone.
+    # Scatter must carry the finding; the pattern says what kind.  Two levels that go with the heading are the heading's.
     best = min(hints, key=lambda h: h.p, default=None)
+    if heading is not None and best is levels and heading.p < PRESENT_P and _heading_explains(b, level, own):
+        best = heading
     size = best.size if best is not None else 2.0 * excess
     p = min(1.0, 3.0 * min([p_scatter, *[h.p for h in hints]]))
     least = max(LEAST_MM, 0.35 * b.step_mm)
@@ -99,9 +95,10 @@ def assess(b: Bottoms, steps: tuple[Array, Array] | None = None) -> PlayFinding:
         finding = "suspected"
     if finding == "none":
         pattern: Pattern = "drift" if drifting else "none"
-        upper = 2.0 * _upper_excess(level, own, left)
+        # Less than `least` would not have been called play, so that much is always left open.
+        upper = max(least, 2.0 * _upper_excess(level, own, left))
         return PlayFinding("none", None, 0.0, upper, pattern, p, _say_none(upper))
-    if best is None or best.p > 10 * p_scatter:
+    if best is None or (best.p > 10 * p_scatter and best is not heading):
         low, high = _scatter_interval(level, own, left)
         best = _Hint("two-level" if levels is not None else "none", 2.0 * excess, 2 * low, 2 * high, p_scatter)
     return PlayFinding(finding, best.size, best.low, best.high, best.pattern, p, _say(finding, best))
@@ -178,18 +175,11 @@ def _two_levels(level: Array, own: Array, dof: int) -> _Hint | None:
     return _Hint("two-level", size, max(0.0, size - k * se), size + k * se, p)
 
 
-def _by_step(sizes: Array, us: Array) -> _Hint | None:
-    if sizes.size < 3:
-        return None
-    z = np.abs(sizes) / us
-    clear = z > 6.0
-    if int(clear.sum()) < max(2, 0.2 * sizes.size):
-        return None
-    size = float(np.median(np.abs(sizes[clear])))
-    u = float(np.median(us[clear]))
-    spread = float(np.std(np.abs(sizes[clear]), ddof=1)) / math.sqrt(int(clear.sum()))
-    half = 2.0 * max(u / math.sqrt(int(clear.sum())), spread)
-    return _Hint("step", size, max(0.0, size - half), size + half, 1e-6)
+def _heading_explains(b: Bottoms, level: Array, own: Array) -> bool:
+    """Whether no more is left within the headings than sound sweeps scatter."""
+    out = np.array([h == "out" for h in b.heading])
+    rest = np.where(out, level - level[out].mean(), level - level[~out].mean())
+    return chi2_sf(float(((rest / own) ** 2).sum()), level.size - 2) > 0.001
 
 
 def _upper_excess(level: Array, own: Array, dof: int) -> float:

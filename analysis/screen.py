@@ -262,11 +262,13 @@ def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
         near = np.abs(m - centre)
         scale = max(1.4826 * float(np.median(near)), own, 0.0005)
         limit = max(4.5 * scale, 0.003) if len(group) >= 5 else max(8.0 * scale, 0.030)
-        far = np.flatnonzero(np.abs(m - centre) > np.maximum(limit, 4.0 * u))
+        bar = np.maximum(limit, 4.0 * u)
+        far = np.flatnonzero(np.abs(m - centre) > bar)
         if far.size == 0:
             continue
-        # Two levels that each repeat are bearing play, not bad sweeps.
-        if _second_level(m[far], own) and far.size >= max(2, 0.2 * len(group)):
+        # Two levels that each repeat are bearing play, not bad sweeps; those that just miss the bar belong to the second level too.
+        apart = np.flatnonzero(np.abs(m - centre) > 0.6 * bar)
+        if _second_level(m[apart], own) and apart.size >= max(2, 0.2 * len(group)):
             continue
         if far.size > 0.5 * len(group):
             continue

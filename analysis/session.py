@@ -273,7 +273,7 @@ class _Outcome:
         self.sweeps, self.statistics, self.play = sweeps, statistics, play
 
 
-_NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0, 1.0, 0.0, 1.0, 0)
+_NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0, 1.0, 0)
 
 
 def _is_bump(a: RawSweep, b: RawSweep) -> bool:

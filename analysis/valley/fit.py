@@ -123,7 +123,6 @@ def _collect(
     lag_share = np.abs(tilt) * u_lag
     var = var + lag_share**2
     cusp, u_cusp = shapes.cusp()
-    step, u_step = shapes.step()
     x = st.x[rows, pick]
     at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
     p = search.pack
@@ -153,8 +152,6 @@ def _collect(
                 lag_share=float(lag_share[i]),
                 cusp=float(cusp[i]),
                 u_cusp=float(u_cusp[i]),
-                step=float(step[i]),
-                u_step=float(u_step[i]),
                 readings=int(p.entries[i]),
                 slowing=float(slowing[i]),
             )

@@ -1,4 +1,4 @@
-"""What one more term in the model would come to, given the fit: a lag, a cusp, a step.
+"""What one more term in the model would come to, given the fit: a lag, a cusp.
 
 Each is one scoring step for an added column, with the hand free to answer it (the Schur complement of the fit's
 information), so a shape the hand could have made is not counted.
@@ -18,9 +18,6 @@ Array = NDArray[np.float64]
 LAG_PRIOR_MM = 0.0015
 """Plunger lag (hysteresis) thought likely before the flanks have shown it: a good indicator has 1 to 3 µm
 (common practice, no source)."""
-
-PLACES: Array = np.array([-0.25, -0.15, -0.07, 0.0, 0.07, 0.15, 0.25])
-"""Scaled angles at which a step is looked for, mm^0.5."""
 
 
 class Shapes:
@@ -81,10 +78,3 @@ class Shapes:
         """Coefficient of ``-|u|`` per sweep, mm^0.5, and its standard uncertainty."""
         size, u = self._picked(-np.abs(self._u[self._rows, self._pick])[:, None])
         return size[:, 0], u[:, 0]
-
-    def step(self) -> tuple[Array, Array]:
-        """Step of the face inside each sweep, at the one of `PLACES` where it is clearest."""
-        u_here = self._u[self._rows, self._pick]
-        size, u = self._picked((u_here[:, None, :] > PLACES[None, :, None]).astype(float))
-        at = np.argmax(np.abs(size) / u, axis=1)
-        return size[self._rows, at], u[self._rows, at]

@@ -88,8 +88,6 @@ class Bottom:
         Part of `u_mm` that the doubt about plunger lag gives; the sweeps of a set have it in common, mm.
     cusp, u_cusp : float
         Coefficient of a ``-|u|`` term (a flat tip or a bridged hole) and its standard uncertainty.
-    step, u_step : float
-        Size of a step of the face inside the sweep at its likeliest place, and its standard uncertainty, mm.
     readings : int
         Readings used.
     slowing : float
@@ -106,7 +104,5 @@ class Bottom:
     lag_share: float
     cusp: float
     u_cusp: float
-    step: float
-    u_step: float
     readings: int
     slowing: float = 0.0
