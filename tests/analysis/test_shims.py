@@ -31,6 +31,7 @@ def pick(
     tolerance: float | None = 0.03,
     piece_u: float = 0.001,
     effect: int = 1,
+    limit: Fraction | None = None,
     keep: int = 2,
 ) -> list[Choice]:
     """`stacks` in mm."""
@@ -44,6 +45,7 @@ def pick(
         piece_u_mm=piece_u,
         mm_per_unit=Decimal(1),
         effect=effect,
+        limit=limit,
         keep=keep,
     )
 
@@ -78,10 +80,17 @@ def box(thicknesses: Sequence[int], per_unit: int = 1000) -> list[StockPiece]:
     return [StockPiece(f"P{n}", Decimal(t) / per_unit) for n, t in enumerate(thicknesses, start=1)]
 
 
-def agrees(stock: Sequence[StockPiece], needed: Fraction, limits: Limits, tolerance: float | None = 0.03) -> None:
+def agrees(
+    stock: Sequence[StockPiece],
+    needed: Fraction,
+    limits: Limits,
+    tolerance: float | None = 0.03,
+    limit: Fraction | None = None,
+) -> None:
     """Best and runner-up have the objectives of an exhaustive search, and keep the rules."""
-    found = pick(stock, needed, limits, tolerance=tolerance)
-    best = exhaustive(stock, needed, limits, tolerance)[:2]
+    found = pick(stock, needed, limits, tolerance=tolerance, limit=limit)
+    rows = exhaustive(stock, needed, limits, tolerance)
+    best = sorted(rows, key=lambda row: (limit is not None and row[1] > limit, row))[:2]
     assert [objective(c.pieces, needed, limits, tolerance) for c in found] == best
     for c in found:
         assert len({p.id for p in c.pieces}) == len(c.pieces) <= limits.max_pieces
@@ -101,7 +110,7 @@ def test_a_thousand_boxes() -> None:
             r.randint(1, 4), r.choice([None, Decimal("0.13"), Decimal("0.5")]), r.choice([None, None, 0, 1, 2])
         )
         needed = Fraction(r.randint(20, 4000), r.choice([1000, 1000, 2540]))
-        agrees(stock, needed, limits, r.choice([None, 0.03]))
+        agrees(stock, needed, limits, r.choice([None, 0.03]), r.choice([None, Fraction(15, 1000)]))
 
 
 @settings(max_examples=200, deadline=None)
@@ -164,6 +173,19 @@ def test_more_likely_to_be_within_goes_before_nearer() -> None:
     assert best[0].p_within > best[1].p_within
     # Where the pieces are known exactly, the nearer stack wins.
     assert len(pick(stock, Fraction(1), Limits(4), piece_u=0.0, dof=math.inf, u=0.001)[0].pieces) == 4
+
+
+def test_inside_the_aim_goes_before_likelier_outside_it() -> None:
+    stock = box([1006, 250, 251, 252, 251])
+    best = pick(
+        stock, Fraction(1), Limits(4), u=0.001, dof=math.inf, tolerance=0.03, piece_u=0.004, limit=Fraction(5, 1000)
+    )
+    assert len(best[0].pieces) == 4
+    # On the limit is inside it.
+    best = pick(
+        stock, Fraction(1), Limits(4), u=0.001, dof=math.inf, tolerance=0.03, piece_u=0.004, limit=Fraction(6, 1000)
+    )
+    assert len(best[0].pieces) == 1
 
 
 def test_probabilities_equal_to_a_thousandth_are_a_tie() -> None:
