@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 TOGETHER = 60
 """Sweeps fitted at once: enough to share what hand and noise are, few enough to stay quick."""
 
+NO_BOTTOM_MM = 0.5
+"""Standard uncertainty from which a fitted bottom says nothing and is not given."""
+
 UNSURE_SHARE = 0.35
 """Bottoms that scatter by more than this share of what the ends of the swing do may be either."""
 
@@ -327,6 +330,8 @@ def _headings(judged: list[Judged]) -> list[Heading]:
 
 def _as_sweep(n: int, j: Judged, sense: int, seat: int, heading: Heading) -> Sweep:
     b, raw = j.bottom, j.raw
+    if b is not None and b.u_mm > NO_BOTTOM_MM:
+        b = None
     return Sweep(
         n=n,
         start_s=raw.t[0],
