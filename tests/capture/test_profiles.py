@@ -30,16 +30,20 @@ def refused(table: Any, where: str = "command line") -> str:
     return text
 
 
-def test_the_packaged_profiles_load_and_decode() -> None:
-    assert packaged_names() == ["text-line"]
+def test_the_packaged_profiles_load_and_their_keys_are_known() -> None:
+    assert "text-line" in packaged_names()
     for name in packaged_names():
         p = load_profile(name)
         assert p.table == {"use": name}
         assert p.period_s == pytest.approx(1 / p.values["rate"])
-        (item,) = p.decoder().feed(b"+000.478\r\n")
-        assert isinstance(item, Frame)
-        assert (item.counts, item.scale.unit, item.scale.step) == (478, "mm", Decimal("0.001"))
         check_names(p.values, name)
+        assert p.decoder().feed(b"") == []
+
+
+def test_the_text_line_profile_decodes() -> None:
+    (item,) = load_profile("text-line").decoder().feed(b"+000.478\r\n")
+    assert isinstance(item, Frame)
+    assert (item.counts, item.scale.unit, item.scale.step) == (478, "mm", Decimal("0.001"))
 
 
 def test_given_keys_override_and_are_recorded_alone() -> None:
