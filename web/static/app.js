@@ -22,6 +22,7 @@ let zero = 0;
 let period = 0.1;
 let link = "waiting";
 let advised = 0;
+let ended = false;
 
 const streamNow = () => (performance.now() - zero) / 1000;
 
@@ -52,18 +53,19 @@ function showResult(result) {
   sets.agree(page, result, setup);
   sets.list(rows, result.sweeps);
   trace.setBottoms(result.sweeps);
-  if (performance.now() - advised > HOLD_MS) page.next.textContent = advice(result);
+  const done = Boolean(result.enough?.stop);
+  if (done && !ended) sound.play(result.enough.reached ? "done" : "rejected");
+  ended = done;
+  if (done || performance.now() - advised > HOLD_MS) page.next.textContent = advice(result);
 }
 
 function advice(result) {
-  const s = result.set;
+  const { set: s, enough } = result;
   if (s.accepted === 0) return "Swing the arbor slowly across the face and back.";
-  if (s.seats < 3) {
-    return s.accepted < 3 * s.seats
-      ? "Go on: at least three good sweeps for each seating."
-      : "Lift the arbor out, seat it again, and press R.";
-  }
-  return s.accepted < 9 ? "Go on: at least three good sweeps for each seating." : "Enough sweeps. Read the answer.";
+  if (enough) return enough.say + (enough.reached ? " Read the answer." : "");
+  // Without a tolerance nothing says how good is good enough: three seatings of three sweeps is the least.
+  if (s.accepted < 3 * s.seats) return "Go on: at least three good sweeps for each seating.";
+  return s.seats < 3 ? "Lift the arbor out, seat it again, and press R." : "Three seatings are swept. Read the answer.";
 }
 
 function blank() {
@@ -75,6 +77,7 @@ function blank() {
   page.play.textContent = "Not judged yet.";
   page.next.textContent = "Swing the arbor slowly across the face and back.";
   advised = 0;
+  ended = false;
 }
 
 const on = {

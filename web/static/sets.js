@@ -38,16 +38,17 @@ export function list(body, sweeps) {
       const tr = document.createElement("tr");
       tr.className = s.accepted ? "yes" : "no";
       const cells = [
-        [s.n, "num"],
-        [s.seat, "num"],
-        [s.heading, ""],
-        [mm(s.minimum_mm), "num"],
-        [mm(s.u_mm === null ? null : 2 * s.u_mm), "num"],
-        [s.accepted ? "Yes" : `No: ${reasonText(s.reasons)}`, ""],
+        [s.n, "num", "No."],
+        [s.seat, "num", "Seat"],
+        [s.heading, "", "Way"],
+        [mm(s.minimum_mm), "num", "Minimum mm"],
+        [mm(s.u_mm === null ? null : 2 * s.u_mm), "num", "± mm"],
+        [s.accepted ? "Yes" : `No: ${reasonText(s.reasons)}`, "", "Counted?"],
       ];
-      for (const [text, kind] of cells) {
+      for (const [text, kind, label] of cells) {
         const td = document.createElement("td");
         td.textContent = text;
+        td.dataset.label = label;
         if (kind) td.className = kind;
         tr.append(td);
       }

@@ -26,6 +26,10 @@ export function play(kind) {
   if (kind === "accepted") {
     tone(660, now, 0.14, "sine");
     tone(990, now + 0.15, 0.22, "sine");
+  } else if (kind === "done") {
+    tone(523, now, 0.18, "sine");
+    tone(659, now + 0.19, 0.18, "sine");
+    tone(784, now + 0.38, 0.4, "sine");
   } else if (kind === "rejected") {
     tone(240, now, 0.45, "triangle");
   } else {

@@ -20,7 +20,7 @@ export const RULINGS = {
 
 export const LINKS = {
   opened: ["on", "Connected"],
-  back: ["on", "Connected again"],
+  back: ["on", "Connected"],
   stale: ["late", "No readings coming"],
   lost: ["off", "Indicator not connected"],
   waiting: ["waiting", "Waiting for the indicator"],

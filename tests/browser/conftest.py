@@ -1,0 +1,67 @@
+"""A real browser on a real page."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="session")
+def browser(need: Callable[[str], str]) -> Iterator[object]:
+    """Debian's Chromium, headless."""
+    path = need("browser")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        b = p.chromium.launch(executable_path=path, args=FLAGS)
+        yield b
+        b.close()
+
+
+def program() -> str:
+    """The installed command."""
+    beside = Path(sys.executable).with_name("shimwright")
+    return str(beside) if beside.exists() else shutil.which("shimwright") or "shimwright"
+
+
+@contextmanager
+def running(*arguments: str) -> Iterator[str]:
+    """The program serving a page; gives its address."""
+    process = subprocess.Popen(
+        [program(), *arguments, "--no-browser", "--port", "0"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    try:
+        line = process.stdout.readline()
+        found = re.search(r"http://\S+", line)
+        assert found, f"no address in {line!r}: {process.stderr.read() if process.stderr and process.poll() else ''}"
+        yield found.group(0)
+    finally:
+        process.send_signal(signal.SIGINT)
+        try:
+            process.communicate(timeout=10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()
+            pytest.fail("the program did not stop within 10 s")
