@@ -48,7 +48,9 @@ class Bottoms:
     """How much slower the hand went over the bottom, 0 to 1."""
 
 
-def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) -> SetStatistics:
+def summarise(
+    b: Bottoms, rejected: int, repeatability_mm: float | None = None, notes: tuple[str, ...] = ()
+) -> SetStatistics:
     """Statistics of a set.
 
     Parameters
@@ -59,6 +61,8 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
         Sweeps left out, for the record.
     repeatability_mm : float, optional
         The indicator's stated standard deviation on a still surface: a floor for the scatter.
+    notes : tuple of str
+        What else must be said of the set.
 
     Returns
     -------
@@ -68,7 +72,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
     n = b.minimum.size
     seats = np.unique(b.seat)
     if n == 0:
-        return SetStatistics(0, rejected, 0, None, None, None, None, None, None, None, None)
+        return SetStatistics(0, rejected, 0, None, None, None, None, None, None, None, None, notes=notes)
     floor = max(repeatability_mm or 0.0, 0.2 * b.step_mm, 0.0002)
     between = _extra_variance(b.minimum, b.u)
     w = 1.0 / (b.u**2 + between)
@@ -76,7 +80,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
     fit_var = 1.0 / float((1.0 / (b.u**2 + 0.0)).sum())
     sd, _ = _within_seats(b)
     s_r = max(sd if sd is not None else 0.0, floor)
-    notes: list[str] = []
+    said = list(notes)
     lines: list[BudgetLine] = []
     seat_sd: float | None = None
     if seats.size >= 2:
@@ -98,7 +102,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
             u2 = max(shrunk, fit_var * 0.8, scatter_var if scatter_var > 2 * fit_var else 0.0)
             dof = FIT_DOF + n - 1 if scatter_var <= 2 * fit_var else float(n - 1)
         lines.append(BudgetLine("sweeps", math.sqrt(u2), "A", dof, f"{n} sweeps, {seats.size} seating(s)", "t"))
-        notes.append("Seating the arbor again is not covered: re-seat it at least twice more.")
+        said.append("Seating the arbor again is not covered: re-seat it at least twice more.")
     lines.append(
         BudgetLine(
             "bottom of the sweep",
@@ -125,7 +129,7 @@ def summarise(b: Bottoms, rejected: int, repeatability_mm: float | None = None) 
         drift_mm_per_min=slope,
         drift_p=p,
         budget=tuple(lines),
-        notes=tuple(notes),
+        notes=tuple(said),
     )
 
 

@@ -24,6 +24,9 @@ from analysis.windows import choose
 if TYPE_CHECKING:
     from analysis.setup import Setup
 
+AIM_SHARE = 0.25
+"""Half width of the interval aimed at, as a share of the tolerance: below that the measurement hardly narrows the job."""
+
 TOGETHER = 60
 """Sweeps fitted at once: enough to share what hand and noise are, few enough to stay quick."""
 
@@ -35,6 +38,10 @@ UNSURE_SHARE = 0.35
 
 LONGEST_BUMP_S = 1.0
 """Time between two bottoms that no bump and no centre hole takes up."""
+
+LIFTED_MM = 6.0
+LIFTED_S = 0.7
+"""Distance from the last bottom that no swing reaches (over 25°), and how long: the plunger has left the face."""
 
 LONG_GAP_S = 3.0
 """Silence after which a sweep cannot be taken up again."""
@@ -70,6 +77,8 @@ class Session:
         self._scale: Scale | None = None
         self._step = 0.0
         self._reseats: list[float] = []
+        self._bottom_mm: float | None = None
+        self._lifted_since: float | None = None
         self._notes: list[str] = []
         self._cache: tuple[int, _Outcome] | None = None
 
@@ -93,6 +102,8 @@ class Session:
         self._readings += 1
         period.add(t)
         mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
+        if self._bottom_mm is not None and (self._lifted_since is not None or abs(mm - self._bottom_mm) > LIFTED_MM):
+            self._lift(t, mm)
         for sense, finder in self._finders.items():
             found = finder.push(t, mm, self._step)
             if found is not None:
@@ -160,9 +171,35 @@ class Session:
             from analysis.conclusion import conclude
 
             depth, shim = conclude(self._setup, o.statistics, o.play, self._step or None)
-        return result_as_dict(self._readings, self._bad, self._gaps, o.sweeps, o.statistics, o.play, depth, shim)
+        result = result_as_dict(self._readings, self._bad, self._gaps, o.sweeps, o.statistics, o.play, depth, shim)
+        return result | {"enough": self._enough(o.statistics)}
+
+    def _enough(self, statistics: SetStatistics) -> dict[str, object] | None:
+        """Whether the set may end; None where no tolerance says how good is good enough."""
+        if self._setup is None or self._setup.tolerance_mm is None:
+            return None
+        from analysis.stopping import decide
+
+        aim = AIM_SHARE * self._setup.tolerance_mm
+        d = decide(statistics, aim)
+        return {"stop": d.stop, "reached": d.reached, "half_width_mm": d.half_width_mm, "aim_mm": aim, "say": d.say}
 
     # within
+
+    def _lift(self, t: float, mm: float) -> None:
+        """Follow the plunger off the face; the arbor that comes back after that was seated again."""
+        assert self._bottom_mm is not None
+        away = abs(mm - self._bottom_mm) > LIFTED_MM
+        if away and self._lifted_since is None:
+            self._lifted_since = t
+        elif not away and self._lifted_since is not None:
+            long = t - self._lifted_since >= LIFTED_S
+            self._lifted_since = None
+            if long:
+                self._cut("")
+                self._reseats.append(t)
+                self._notes.append(f"The plunger left the face until {t:.1f} s: taken as seating the arbor again.")
+                self.version += 1
 
     def _gap(self, start: float, end: float, why: str) -> None:
         self._gaps.append(Gap(start, end, why))
@@ -179,6 +216,7 @@ class Session:
 
     def _keep(self, sense: int, raw: RawSweep) -> None:
         kept = self._found[sense]
+        self._bottom_mm = sense * raw.z[raw.lowest]
         if kept and _is_bump(kept[-1].raw, raw):
             kept[-1] = _Kept(_joined(kept[-1].raw, raw), self._period.seconds, bumped=True)
         else:
@@ -216,7 +254,7 @@ class Session:
                 fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
                 j.reasons[:] = fewer or ["knock"]
                 j.spiked = j.bottom is not None
-        seats = [1 + bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged]
+        seats = _ranked([bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged])
         judge_together(judged, seats, self._radius, self._repeatability)
         if not sure and sum(j.accepted for j in judged) < 3:
             # Which turning points are bottoms and which the ends of the swing cannot be told: no answer is better than a wrong one.
@@ -238,7 +276,7 @@ class Session:
             step_mm=self._step,
             slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
         )
-        statistics = summarise(columns, len(judged) - len(good), self._repeatability)
+        statistics = summarise(columns, len(judged) - len(good), self._repeatability, tuple(self._notes))
         return _Outcome(sweeps, statistics, play_test.assess(columns))
 
     def _fit(self, kept: list[_Kept]) -> list[Judged]:
@@ -252,6 +290,12 @@ class Session:
             for i, b in zip(part, bottoms, strict=True):
                 judged[i].bottom = b
         return judged
+
+
+def _ranked(places: list[int]) -> list[int]:
+    """Seatings counted from 1; one in which nothing was swept is none."""
+    rank = {place: n for n, place in enumerate(sorted(set(places)), start=1)}
+    return [rank[p] for p in places]
 
 
 class _Kept:

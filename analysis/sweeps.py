@@ -25,9 +25,6 @@ SMALLEST_RISE_MM = 0.020
 EARLY_RISE_MM = 0.40
 """A sweep is handed on once the arbor has climbed this far; the rest of the swing adds nothing."""
 
-LIFTED_MM = 6.0
-"""Climb no swing of an arbor makes (over 25°): the plunger has left the face."""
-
 Cut = Literal["", "gap", "link-lost", "unit-changed"]
 
 

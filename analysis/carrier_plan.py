@@ -1,0 +1,259 @@
+"""What to do with the carrier's side shims: from backlash readings and signs to a transfer, and the sentence for it.
+
+Order of work: run-out before backlash where the readings differ too much round the ring; preload by the sum, then backlash
+by transfer.  Figures and signs come from the set-up; none is filled in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from analysis.carrier import (
+    Backlash,
+    Move,
+    PreloadEffect,
+    SignError,
+    backlash,
+    check_signs,
+    pinch,
+    ratios_from_gears,
+    ring_movement,
+    sum_for,
+    transfer,
+)
+from analysis.pairs import joint_choice
+from analysis.setup import Setup
+from analysis.shims import Limits, StockPiece
+from analysis.subsets import TooManyStacksError
+
+Finding = Literal["within", "uneven", "too small", "too large", "not ruled"]
+
+
+@dataclass(frozen=True, slots=True)
+class BacklashFinding:
+    """Backlash against its limits."""
+
+    finding: Finding
+    say: str
+
+
+def judge_backlash(
+    b: Backlash, target: float | None, tolerance: float | None, spread_limit: float | None, unit: str = "mm"
+) -> BacklashFinding:
+    """Backlash against target, tolerance and permitted spread; any of them may be unknown.
+
+    No place may lie outside the limits, whatever the mean; a spread over its limit comes first, since moving the ring gear does
+    not cure it.
+    """
+    # To a millionth: readings are decimal figures, their differences are not.
+    slack = 1e-6
+    if spread_limit is not None and b.spread > spread_limit + slack:
+        return BacklashFinding(
+            "uneven",
+            f"Backlash differs by {b.spread:.3f} {unit} round the ring, more than {spread_limit:g}: look at run-out first (dirt or a burr "
+            "under the ring gear, warped case, bearing); moving the ring gear does not cure it.",
+        )
+    if target is None or tolerance is None:
+        return BacklashFinding(
+            "not ruled", "Backlash limits are not stated; they come from the manual or the ring gear."
+        )
+    low, high = target - tolerance, target + tolerance
+    band = f"{low:.3f} to {high:.3f} {unit}"
+    if b.smallest < low - slack:
+        return BacklashFinding(
+            "too small",
+            f"Backlash is {b.smallest:.3f} {unit} at the tight spot (place {b.tight_spot}), less than {band}: move the ring gear away.",
+        )
+    if b.largest > high + slack:
+        return BacklashFinding(
+            "too large",
+            f"Backlash is up to {b.largest:.3f} {unit}, more than {band}: move the ring gear toward the pinion.",
+        )
+    return BacklashFinding(
+        "within", f"Backlash is within {band} at every place; smallest {b.smallest:.3f} at place {b.tight_spot}."
+    )
+
+
+def carrier_for(setup: Setup) -> dict[str, object] | None:
+    """The carrier's state and next step, lengths in mm; None when the set-up says nothing of backlash or side shims.
+
+    Keys: ``backlash`` (places, mean, spread, smallest, largest, tight spot, finding), ``pinch_mm``, ``ratio`` with
+    its source, ``ring_toward_mm``, ``left_mm``, ``right_mm``, ``predicted_mm``, ``stock``, ``say``.
+    """
+    c = setup.carrier
+    if c.backlash is None and c.left is None and c.right is None:
+        return None
+    out: dict[str, object] = {
+        "backlash": None,
+        "pinch_mm": None,
+        "ratio": None,
+        "ratio_source": None,
+        "ring_toward_mm": None,
+        "left_mm": None,
+        "right_mm": None,
+        "predicted_mm": None,
+        "stock": None,
+    }
+    say: list[str] = []
+    try:
+        _plan(setup, out, say)
+    except (SignError, ValueError) as e:
+        say.append(f"{e}.")
+    out["say"] = " ".join(say)
+    return out
+
+
+def _plan(setup: Setup, out: dict[str, object], say: list[str]) -> None:
+    mm = float(setup.mm_per_unit)
+    thicker = _preload_effect(setup)
+    _pinch(setup, thicker, out, say)
+    b = _readings(setup)
+    if b is None:
+        say.append("State carrier.backlash.places: the readings at 3 or 4 equally spaced places.")
+        return
+    bl = setup.carrier.backlash
+    assert bl is not None
+    target, tolerance = setup.to_mm(bl.target), setup.to_mm(bl.tolerance)
+    found = judge_backlash(b, target, tolerance, setup.to_mm(bl.spread_limit))
+    say.append(found.say)
+    out["backlash"] = {
+        "places_mm": list(b.places),
+        "mean_mm": b.mean,
+        "spread_mm": b.spread,
+        "smallest_mm": b.smallest,
+        "largest_mm": b.largest,
+        "tight_spot": b.tight_spot,
+        "finding": found.finding,
+    }
+    if found.finding not in ("too small", "too large") or target is None:
+        return
+    ratio, source = _ratio(setup)
+    out |= {"ratio": ratio, "ratio_source": source}
+    if ratio is None:
+        say.append(
+            "State carrier.backlash.ratio (backlash per movement of the ring gear: from the manual, from carrier.gears, or learnt from a first move)."
+        )
+        return
+    step = setup.to_mm(setup.carrier.step)
+    move = ring_movement(b.mean, target, ratio, step)
+    out |= {"ring_toward_mm": move, "predicted_mm": b.mean - ratio * move}
+    way = "toward" if move > 0 else "away from"
+    say.append(f"Move the ring gear {abs(move):.3f} mm {way} the pinion ({source} ratio {ratio:.3f}).")
+    _sides(setup, move, mm, out, say)
+
+
+def _readings(setup: Setup) -> Backlash | None:
+    bl = setup.carrier.backlash
+    if bl is None or not bl.places:
+        return None
+    places = [float(p * setup.mm_per_unit) for p in bl.places]
+    lean = float(bl.plunger_angle) if bl.plunger_angle is not None else 0.0
+    if bl.tooth_radius is None:
+        return backlash(places, plunger_deg=lean)
+    return backlash(places, setup.to_mm(bl.radius), setup.to_mm(bl.tooth_radius), lean)
+
+
+def _ratio(setup: Setup) -> tuple[float | None, str | None]:
+    bl, gears = setup.carrier.backlash, setup.carrier.gears
+    if bl is not None and bl.ratio is not None:
+        return float(bl.ratio), "stated"
+    if gears is None:
+        return None, None
+    r = ratios_from_gears(gears.pinion_teeth, gears.ring_teeth, float(gears.pressure_angle), float(gears.spiral_angle))
+    return (r.ring_along if gears.indicator == "along" else r.ring_square), "geometric"
+
+
+def _preload_effect(setup: Setup) -> PreloadEffect | None:
+    """What a thicker shim does to the preload, where both sides do the same."""
+    c = setup.carrier
+    left, right, pl, pr = c.sign.left, c.sign.right, c.preload_sign.left, c.preload_sign.right
+    if left in (None, "unknown") or right in (None, "unknown"):
+        left = right = None
+    if pl is None or pr is None or pl == "unknown" or pr == "unknown":
+        return None
+    if left is not None and right is not None:
+        check_signs(_move(left), _move(right), pl, pr)
+    return pl if pl == pr else None
+
+
+def _move(text: str) -> Move:
+    return "toward" if text == "toward" else "away"
+
+
+def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], say: list[str]) -> None:
+    c = setup.carrier
+    left, right, zero = setup.to_mm(c.left), setup.to_mm(c.right), setup.to_mm(c.zero_play_sum)
+    if left is None or right is None or zero is None:
+        return
+    if thicker is None:
+        say.append("State carrier.preload_sign (what a thicker shim does to the preload, per side) to get the pinch.")
+        return
+    has = pinch(left, right, zero, thicker)
+    out["pinch_mm"] = has
+    wanted = setup.to_mm(c.preload_pinch)
+    if wanted is None:
+        say.append(f"Pinch {has:+.3f} mm; the manual's figure is not stated.")
+        return
+    total = sum_for(zero, wanted, thicker)
+    change = total - (left + right)
+    if abs(change) <= 1e-6:
+        say.append(f"Pinch {has:+.3f} mm, as wanted: the sum of both sides stays {total:.3f} mm.")
+        return
+    do = "add" if change > 0 else "take out"
+    say.append(
+        f"Pinch {has:+.3f} mm, wanted {wanted:+.3f} mm: thicker gives {thicker} preload here, so {do} {abs(change):.3f} mm, half a side "
+        f"(sum {total:.3f} mm), before setting backlash."
+    )
+
+
+def _sides(setup: Setup, move: float, mm: float, out: dict[str, object], say: list[str]) -> None:
+    c = setup.carrier
+    left, right = setup.to_mm(c.left), setup.to_mm(c.right)
+    if left is None or right is None:
+        say.append("State carrier.left and carrier.right, the shims fitted now, to get the new ones.")
+        return
+    if c.sign.left in (None, "unknown") or c.sign.right in (None, "unknown"):
+        say.append(
+            "State carrier.sign: which way a thicker shim moves the ring gear, left and right. It is never assumed."
+        )
+        return
+    sides = transfer(left, right, move, _move(str(c.sign.left)), _move(str(c.sign.right)))
+    out |= {"left_mm": sides.left, "right_mm": sides.right}
+    say.append(
+        f"Left becomes {sides.left:.3f} mm, right {sides.right:.3f} mm; the preload stays. Then read backlash again."
+    )
+    if c.stock:
+        _from_stock(setup, sides.left / mm, sides.right / mm, out, say)
+
+
+def _from_stock(setup: Setup, left: float, right: float, out: dict[str, object], say: list[str]) -> None:
+    c = setup.carrier
+    if c.max_pieces is None:
+        say.append("State carrier.max_pieces, the pieces allowed a side, to choose from the box.")
+        return
+    stock = [StockPiece(p.id or f"#{n}", p.thickness) for n, p in enumerate(c.stock, start=1) for _ in range(p.count)]
+    a, b = Fraction(round(left, 9)).limit_denominator(10**9), Fraction(round(right, 9)).limit_denominator(10**9)
+    try:
+        found = joint_choice(stock, a + b, a - b, Limits(c.max_pieces))
+    except TooManyStacksError as e:
+        say.append(f"The box was not searched: {e} (carrier.max_pieces).")
+        return
+    if found is None:
+        say.append("The box does not hold a shim for either side.")
+        return
+    unit = float(setup.mm_per_unit)
+    la, lb = (float(t) * unit for t in found.totals)
+    out["stock"] = {
+        "left": [{"id": p.id, "thickness_mm": float(p.thickness) * unit} for p in found.left],
+        "right": [{"id": p.id, "thickness_mm": float(p.thickness) * unit} for p in found.right],
+        "left_mm": la,
+        "right_mm": lb,
+        "sum_off_mm": la + lb - (left + right) * unit,
+        "difference_off_mm": la - lb - (left - right) * unit,
+    }
+    say.append(
+        f"From the box: left {' + '.join(p.id for p in found.left)} = {la:.3f} mm, right {' + '.join(p.id for p in found.right)} = {lb:.3f} mm; "
+        f"sum {la + lb - (left + right) * unit:+.3f} mm off, difference {la - lb - (left - right) * unit:+.3f} mm off."
+    )

@@ -1,0 +1,149 @@
+"""Two stacks from one box at once: the left and the right side shim of a carrier.
+
+The sum sets the preload, the difference the backlash, and no piece can be on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.shims import Limits, StockPiece
+from analysis.subsets import Ints, Kinds, common_denominator, levels, whole
+
+_CHUNK = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class JointChoice:
+    """Left and right stack from one box.
+
+    `off` is the distance of the sum from the sum wanted plus that of the difference from the difference wanted, exact.
+    """
+
+    left: tuple[StockPiece, ...]
+    right: tuple[StockPiece, ...]
+    off: Fraction
+
+    @property
+    def totals(self) -> tuple[Decimal, Decimal]:
+        """Thickness of each side."""
+        return _total(self.left), _total(self.right)
+
+
+def joint_choice(
+    stock: Sequence[StockPiece], total: Fraction, difference: Fraction, limits: Limits
+) -> JointChoice | None:
+    """Best pair of stacks; None when the box cannot fill both sides.
+
+    Least ``|left + right - total| + |left - right - difference|``, then fewest pieces.  Every pair is weighed: the two distances
+    together equal twice the larger of what each side is off by itself, so either side alone can rule a pair out.
+
+    Parameters
+    ----------
+    stock : sequence of StockPiece
+        Each piece once per copy.
+    total, difference : Fraction
+        Wanted sum, and left less right.
+    limits : Limits
+        Rules for each side.
+
+    Raises
+    ------
+    TooManyStacksError
+        If the box holds too many different pieces for stacks of that many.
+    """
+    boxes: dict[Decimal, list[StockPiece]] = {}
+    for p in stock:
+        boxes.setdefault(p.thickness, []).append(p)
+    by_kind = [boxes[t] for t in sorted(boxes, reverse=True)]
+    if len(stock) < 2:
+        return None
+    wanted = ((total + difference) / 2, (total - difference) / 2)
+    lengths = [Fraction(b[0].thickness) for b in by_kind]
+    denominator = common_denominator([*lengths, *wanted], 2 * limits.max_pieces)
+    kinds = Kinds(
+        np.array([whole(x, denominator) for x in lengths], dtype=np.int64),
+        np.array(
+            [int(limits.thin_limit is not None and b[0].thickness < limits.thin_limit) for b in by_kind], dtype=np.int64
+        ),
+        np.array([len(b) for b in by_kind], dtype=np.int64),
+        denominator,
+    )
+    box = _Stacks.of(kinds, limits)
+    pair = _best_pair(box, kinds.available, whole(wanted[0], denominator), whole(wanted[1], denominator))
+    if pair is None:
+        return None
+    left, right = _pieces(by_kind, box, pair)
+    a, b = Fraction(_total(left)), Fraction(_total(right))
+    return JointChoice(left, right, abs(a + b - total) + abs(a - b - difference))
+
+
+def _total(pieces: tuple[StockPiece, ...]) -> Decimal:
+    return sum((p.thickness for p in pieces), Decimal(0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Stacks:
+    """Every allowed stack: total, number of pieces, pieces of each kind."""
+
+    totals: Ints
+    pieces: Ints
+    uses: NDArray[np.uint8]
+
+    @classmethod
+    def of(cls, kinds: Kinds, limits: Limits) -> _Stacks:
+        totals: list[Ints] = []
+        pieces: list[Ints] = []
+        uses: list[NDArray[np.uint8]] = []
+        for level in levels(kinds, limits.max_pieces)[1:]:
+            ok = np.flatnonzero(level.thins <= (level.thins.max() if limits.max_thin is None else limits.max_thin))
+            members = level.members[ok]
+            use = np.zeros((ok.size, kinds.values.size), dtype=np.uint8)
+            for column in range(members.shape[1]):
+                use[np.arange(ok.size), members[:, column]] += 1
+            totals.append(level.totals[ok])
+            pieces.append(np.full(ok.size, members.shape[1], dtype=np.int64))
+            uses.append(use)
+        return cls(np.concatenate(totals), np.concatenate(pieces), np.concatenate(uses))
+
+
+def _best_pair(box: _Stacks, available: Ints, left: int, right: int) -> tuple[int, int] | None:
+    off_left, off_right = np.abs(box.totals - left), np.abs(box.totals - right)
+    by_left, by_right = np.lexsort((box.pieces, off_left)), np.lexsort((box.pieces, off_right))
+    off_sorted, pieces_sorted, uses_sorted = off_right[by_right], box.pieces[by_right], box.uses[by_right]
+    best: tuple[int, int] | None = None
+    pair: tuple[int, int] | None = None
+    for i in by_left.tolist():
+        own = int(off_left[i])
+        if best is not None and own > best[0]:
+            break
+        room = available - box.uses[i]
+        end = off_sorted.size if best is None else int(np.searchsorted(off_sorted, best[0], "right"))
+        for start in range(0, end, _CHUNK):
+            if best is not None and int(off_sorted[start]) > best[0]:
+                break
+            part = slice(start, min(start + _CHUNK, end))
+            free = np.flatnonzero((uses_sorted[part] <= room).all(axis=1)) + start
+            if free.size == 0:
+                continue
+            worse = np.maximum(off_sorted[free], own)
+            j = int(free[np.lexsort((pieces_sorted[free], worse))[0]])
+            key = (max(own, int(off_sorted[j])), int(box.pieces[i] + pieces_sorted[j]))
+            if best is None or key < best:
+                best, pair = key, (i, int(by_right[j]))
+    return pair
+
+
+def _pieces(
+    by_kind: list[list[StockPiece]], box: _Stacks, pair: tuple[int, int]
+) -> tuple[tuple[StockPiece, ...], tuple[StockPiece, ...]]:
+    left_uses, right_uses = box.uses[pair[0]].tolist(), box.uses[pair[1]].tolist()
+    left = tuple(p for kind, n in zip(by_kind, left_uses, strict=True) for p in kind[:n])
+    right = tuple(p for kind, n, m in zip(by_kind, left_uses, right_uses, strict=True) for p in kind[n : n + m])
+    return left, right

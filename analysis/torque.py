@@ -1,0 +1,105 @@
+"""Turning torque of bearings: units, a spring scale on a string, and figures that betray a slip of unit.
+
+Limits come from the manual and are never filled in.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from analysis.uncertainty import rectangular
+
+POUND_INCH_NM = 0.45359237 * 9.80665 * 0.0254
+"""Newton metres in one pound-force inch, exact by definition."""
+
+NM_PER: dict[str, float] = {
+    "N·m": 1.0,
+    "N.m": 1.0,
+    "N·cm": 0.01,
+    "N.cm": 0.01,
+    "lb·in": POUND_INCH_NM,
+    "lb.in": POUND_INCH_NM,
+    "lb·ft": 12.0 * POUND_INCH_NM,
+    "lb.ft": 12.0 * POUND_INCH_NM,
+}
+"""Newton metres in one of each unit."""
+
+_SLIPS = (
+    (12.0, "12 times too much: pound-feet typed for pound-inches?"),
+    (1.0 / 12.0, "12 times too little: pound-inches typed for pound-feet?"),
+    (100.0, "100 times too much: newton centimetres typed as newton metres?"),
+    (0.01, "100 times too little: newton metres typed as newton centimetres?"),
+    (1.0 / POUND_INCH_NM, "nearly 9 times too much: pound-inches typed as newton metres?"),
+    (POUND_INCH_NM, "nearly 9 times too little: newton metres typed as pound-inches?"),
+)
+
+
+def to_newton_metres(value: float, unit: str) -> float:
+    """A torque in N·m.
+
+    Raises
+    ------
+    ValueError
+        If the unit is not known.
+    """
+    if unit not in NM_PER:
+        raise ValueError(f"torque unit {unit!r}: allowed are {', '.join(NM_PER)}")
+    return value * NM_PER[unit]
+
+
+def from_string(force_n: float, radius_m: float) -> float:
+    """Torque, N·m, of a force on a string wound round a drum; the radius is the drum's plus half the string."""
+    return force_n * radius_m
+
+
+def string_u(force_n: float, radius_m: float, force_half_width: float, radius_half_width: float) -> float:
+    """Standard uncertainty of `from_string`, both errors rectangular."""
+    return math.hypot(radius_m * rectangular(force_half_width), force_n * rectangular(radius_half_width))
+
+
+def at_pinion(pinion_nm: float, carrier_nm: float, pinion_teeth: int, ring_teeth: int) -> float:
+    """Turning torque felt at the pinion with the carrier in; friction of the mesh is not included."""
+    return pinion_nm + carrier_nm * pinion_teeth / ring_teeth
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueFinding:
+    """A turning torque against its limits."""
+
+    value_nm: float
+    finding: Literal["within", "below", "above", "implausible"]
+    say: str
+
+
+def judge(
+    value: float, unit: str, low: float, high: float, limits_unit: str, *, crush_sleeve: bool = False
+) -> TorqueFinding:
+    """A measured turning torque against the manual's limits.
+
+    Parameters
+    ----------
+    crush_sleeve : bool
+        Preload is set by a crush sleeve: too much cannot be taken back.
+
+    Raises
+    ------
+    ValueError
+        If a unit is not known, or a figure is not a positive number.
+    """
+    v, a, b = to_newton_metres(value, unit), to_newton_metres(low, limits_unit), to_newton_metres(high, limits_unit)
+    if not (math.isfinite(v) and v > 0):
+        raise ValueError(f"torque {value}: a number above 0, as read while turning steadily")
+    shown = f"{value:g} {unit} ({v:.2f} N·m) against {low:g} to {high:g} {limits_unit} ({a:.2f} to {b:.2f} N·m)"
+    # To a billionth: a limit typed in another unit is the same limit.
+    if a * (1 - 1e-9) <= v <= b * (1 + 1e-9):
+        return TorqueFinding(v, "within", f"Within the limits: {shown}.")
+    if v > 4.0 * b or v < a / 4.0:
+        for factor, words in _SLIPS:
+            if a <= v / factor <= b:
+                return TorqueFinding(v, "implausible", f"Not plausible: {shown} is {words} Check the unit.")
+    if v < a:
+        return TorqueFinding(v, "below", f"Too little: {shown}.")
+    cure = " A crush sleeve that is overshot is renewed; never back the nut off." if crush_sleeve else ""
+    return TorqueFinding(v, "above", f"Too much: {shown}.{cure}")
