@@ -60,13 +60,20 @@ def judge_backlash(
             "not ruled", "Backlash limits are not stated; they come from the manual or the ring gear."
         )
     low, high = target - tolerance, target + tolerance
+    too_small, too_large = b.smallest < low - slack, b.largest > high + slack
+    if (too_small and (too_large or b.mean >= target)) or (too_large and b.mean <= target):
+        return BacklashFinding(
+            "uneven",
+            f"Backlash runs from {b.smallest:.3f} to {b.largest:.3f} {unit} round the ring against {low:.3f} to {high:.3f}: no movement of the "
+            "ring gear cures that; look at run-out first.",
+        )
     band = f"{low:.3f} to {high:.3f} {unit}"
-    if b.smallest < low - slack:
+    if too_small:
         return BacklashFinding(
             "too small",
             f"Backlash is {b.smallest:.3f} {unit} at the tight spot (place {b.tight_spot}), less than {band}: move the ring gear away.",
         )
-    if b.largest > high + slack:
+    if too_large:
         return BacklashFinding(
             "too large",
             f"Backlash is up to {b.largest:.3f} {unit}, more than {band}: move the ring gear toward the pinion.",
@@ -186,6 +193,15 @@ def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], 
     c = setup.carrier
     left, right, zero = setup.to_mm(c.left), setup.to_mm(c.right), setup.to_mm(c.zero_play_sum)
     if left is None or right is None or zero is None:
+        return
+    if (
+        thicker is None
+        and c.preload_sign.left not in (None, "unknown")
+        and c.preload_sign.right not in (None, "unknown")
+    ):
+        say.append(
+            "One shim stands inside and one under a flange: their sum says nothing of the pinch; measure play or torque."
+        )
         return
     if thicker is None:
         say.append("State carrier.preload_sign (what a thicker shim does to the preload, per side) to get the pinch.")

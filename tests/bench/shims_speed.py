@@ -18,7 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from analysis.carrier import joint_choice
+from analysis.pairs import joint_choice
 from analysis.shims import Limits, StockPiece, stacks
 
 AIM_MS = 50.0
@@ -66,12 +66,14 @@ def main() -> int:
                 wrong += off != exact(stock, goal, most)
         if (pieces, most) == (40, 4):
             worst = max(times)
-        print(f"{pieces:4d} pieces, {most} a stack: median {statistics.median(times):7.1f} ms, worst {max(times):7.1f} ms")
+        print(
+            f"{pieces:4d} pieces, {most} a stack: median {statistics.median(times):7.1f} ms, worst {max(times):7.1f} ms"
+        )
     times = []
     for _ in range(5):
         stock, total, difference = box(r, 40), r.randint(1500, 4000), r.randint(-300, 300)
         start = time.perf_counter()
-        joint_choice(stock, Fraction(total, 1000), Fraction(difference, 1000), most=4)
+        joint_choice(stock, Fraction(total, 1000), Fraction(difference, 1000), Limits(4))
         times.append((time.perf_counter() - start) * 1e3)
     print(f"  40 pieces, left and right, 4 each: median {statistics.median(times):7.1f} ms, worst {max(times):7.1f} ms")
     verdict = "met" if worst <= AIM_MS and not math.isnan(worst) else "MISSED"
