@@ -24,7 +24,8 @@ FLAGS = [
 ]
 
 
-@pytest.fixture(scope="session")
+# For one module at a time: while it is open it keeps an event loop running in this thread, which other tests could not start theirs beside.
+@pytest.fixture(scope="module")
 def browser(need: Callable[[str], str]) -> Iterator[object]:
     """Debian's Chromium, headless."""
     path = need("browser")
