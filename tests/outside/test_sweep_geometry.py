@@ -1,0 +1,308 @@
+"""Geometry of a sweep: closed forms against a ball and a plane in space, solved by root-finding.
+
+Derived here; each closed form agrees with an independent three-dimensional solution.  D = 60 mm, tip radius 1.5 mm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
+
+from analysis.geometry import (
+    angle_to_reach,
+    climb_and_slope,
+    extension_mm,
+    flat_tip_extension_mm,
+    flat_tip_minimum_mm,
+    hole_minimum_mm,
+    offset_plunger_minimum_mm,
+    over_hole_mm,
+    rise_mm,
+    rise_slope,
+    scaled_angle,
+    spacing_bias_mm,
+    tilted_across_mm,
+    tilted_in_sweep_mm,
+)
+
+Array = NDArray[np.float64]
+
+D, RHO = 60.0, 1.5
+K = D - RHO
+UM = 1e3
+
+
+def one(f: Callable[[Array], Array], degrees: float) -> float:
+    """A function of an array of angles, at one angle in degrees."""
+    return float(f(np.array([math.radians(degrees)]))[0])
+
+
+def solved(degrees: float, normal: Array, offset: float = 0.0, along_arbor: float = 0.0, shift: float = 0.0) -> float:
+    """Extension at which a ball touches a plane through the pinion's axis at height D, in space.
+
+    Axes: x along the pinion, z along the arbor.  The plunger's line passes the arbor's axis by `offset`, stands `along_arbor`
+    from the pinion's axis, and the arbor has moved by `shift` along y.
+    """
+    t = math.radians(degrees)
+    direction = np.array([math.cos(t), math.sin(t), 0.0])
+    foot = np.array([-math.sin(t) * offset, math.cos(t) * offset + shift, along_arbor])
+    face = np.array([D, 0.0, 0.0])
+
+    def gap(s: float) -> float:
+        return float(normal @ (face - (foot + s * direction))) - RHO
+
+    return float(brentq(gap, 0.0, 200.0, xtol=1e-13, rtol=1e-15)) + RHO
+
+
+def lowest(e: Callable[[float], float], low: float = -12.0, high: float = 12.0) -> tuple[float, float]:
+    """Angle, degrees, and value of the lowest extension."""
+    r = minimize_scalar(e, bounds=(low, high), method="bounded", options={"xatol": 1e-9})
+    return float(r.x), float(r.fun)
+
+
+FLAT = np.array([1.0, 0.0, 0.0])
+
+
+def tessellated_ball(n: int) -> Array:
+    """Points on a unit ball, by the golden angle."""
+    i = np.arange(n) + 0.5
+    z = 1 - 2 * i / n
+    a = math.pi * (1 + math.sqrt(5)) * i
+    r = np.sqrt(1 - z * z)
+    return np.stack([r * np.cos(a), r * np.sin(a), z], axis=1)
+
+
+# 6.1 the swing itself
+
+TABLE = {0: 0, 0.5: 2.228, 1: 8.911, 2: 35.658, 3: 80.282, 5: 223.460, 8: 574.913, 10: 902.457, 12: 1306.925}
+PARABOLA = {0.5: 2.228, 1: 8.910, 2: 35.640, 3: 80.191, 5: 222.751, 8: 570.244, 10: 891.006, 12: 1283.049}
+
+
+@pytest.mark.parametrize(("degrees", "um"), TABLE.items())
+@pytest.mark.parametrize("side", [1, -1])
+def test_table(degrees: float, um: float, side: int) -> None:
+    e = one(lambda t: extension_mm(t, K, RHO), side * degrees)
+    assert (e - D) * UM == pytest.approx(um, abs=1e-3)
+    assert e == pytest.approx(solved(side * degrees, FLAT), abs=1e-9)
+
+
+@pytest.mark.parametrize(("degrees", "um"), PARABOLA.items())
+def test_parabola_is_only_the_beginning(degrees: float, um: float) -> None:
+    assert K * math.radians(degrees) ** 2 / 2 * UM == pytest.approx(um, abs=1e-3)
+    assert UM * K * math.radians(1) ** 2 / 2 == pytest.approx(8.9101, abs=1e-4)
+
+
+def test_a_tessellated_ball_touches_where_the_formula_says() -> None:
+    """200,000 points of the tip: within its own coarseness of the formula, and never beyond the face."""
+    points = tessellated_ball(200_000) * RHO
+    for degrees in (0.0, 1.0, 5.0, 12.0):
+        t = math.radians(degrees)
+        reach = float(points[:, 0].max())
+        centre = (D - reach) / math.cos(t)
+        assert centre + RHO == pytest.approx(one(lambda t: extension_mm(t, K, RHO), degrees), abs=2e-5)
+
+
+@pytest.mark.parametrize("degrees", [0.01, 0.5, 2.0, 12.0])
+def test_rise_in_scaled_angle_is_the_same_curve(degrees: float) -> None:
+    u = np.array([math.radians(degrees) * math.sqrt(K / 2)])
+    climb = one(lambda t: extension_mm(t, K, RHO), degrees) - D
+    assert float(rise_mm(u, K)[0]) == pytest.approx(climb, abs=1e-11)
+    a, b = climb_and_slope(u, K)
+    assert float(a[0]) == pytest.approx(climb, abs=1e-11)
+    assert float(b[0]) == pytest.approx(float(rise_slope(u, K)[0]), rel=1e-7)
+    h = 1e-6
+    numeric = (float(rise_mm(u + h, K)[0]) - float(rise_mm(u - h, K)[0])) / (2 * h)
+    assert float(rise_slope(u, K)[0]) == pytest.approx(numeric, rel=1e-6, abs=1e-9)
+    assert float(scaled_angle(rise_mm(u, K), K)[0]) == pytest.approx(float(u[0]), abs=1e-8)
+
+
+# 6.2 what a polynomial makes of it
+
+
+def vertex(x: Array, e: Array, degree: int = 2) -> float:
+    """Lowest value of a fitted polynomial."""
+    c = np.polynomial.Polynomial.fit(x, e, degree)
+    return float(minimize_scalar(c, bounds=(float(x.min()), float(x.max())), method="bounded").fun)
+
+
+def swing(degrees: float, n: int = 2001) -> tuple[Array, Array]:
+    t = np.radians(np.linspace(-degrees, degrees, n))
+    return t, extension_mm(t, K, RHO)
+
+
+@pytest.mark.parametrize(("degrees", "um"), [(12, -2.085), (8, -0.411), (5, -0.063), (3, -0.007)])
+def test_bias_of_a_parabola(degrees: float, um: float) -> None:
+    assert (vertex(*swing(degrees)) - D) * UM == pytest.approx(um, rel=0.05, abs=1e-3)
+
+
+def test_bias_of_a_quartic_and_of_the_secant() -> None:
+    t, e = swing(12)
+    assert abs(vertex(t, e, 4) - D) * UM < 0.03
+    a = np.stack([1 / np.cos(t), np.ones_like(t)], axis=1)
+    k, rho = np.linalg.lstsq(a, e, rcond=None)[0]
+    assert k + rho == pytest.approx(D, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("share", "window", "um"),
+    [(0.2, 5, 1.40), (0.5, 5, 10.1), (0.2, 3, 0.18), (0.5, 3, 1.23), (0.2, 2, 0.04), (0.5, 2, 0.23)],
+)
+def test_a_hand_that_changes_speed_biases_a_parabola_in_time(share: float, window: float, um: float) -> None:
+    """Speed grows in proportion to the angle by `share` over 5 degrees each way; the fit sees only the window."""
+    q = share / 5.0
+    first, last = math.log1p(-q * window) / q, math.log1p(q * window) / q
+    time = np.linspace(first, last, 20001)
+    degrees = np.expm1(q * time) / q
+    e = extension_mm(np.radians(degrees), K, RHO)
+    assert (vertex(time, e) - D) * UM == pytest.approx(um, rel=0.05, abs=6e-3)
+
+
+# 6.3 flat-ended tip
+
+
+@pytest.mark.parametrize(("a", "um"), [(0.5, -2.083), (1.0, -8.334), (1.5, -18.753)])
+def test_flat_tip(a: float, um: float) -> None:
+    assert (flat_tip_minimum_mm(D, a) - D) * UM == pytest.approx(um, abs=1e-3)
+    assert one(lambda t: flat_tip_extension_mm(t, D, a), 0.0) == pytest.approx(D, abs=1e-12)
+    for low, high in ((-12, 0), (0, 12)):
+        at, value = lowest(lambda d: one(lambda t: flat_tip_extension_mm(t, D, a), d), low, high)
+        assert value == pytest.approx(flat_tip_minimum_mm(D, a), abs=1e-9)
+        assert abs(math.sin(math.radians(at))) == pytest.approx(a / D, abs=1e-6)
+
+
+@pytest.mark.parametrize("degrees", [0.3, 2.0, 8.0])
+def test_flat_tip_is_a_disc_in_space(degrees: float) -> None:
+    """A rim of 20,000 points pushed along the plunger until the first meets the face."""
+    t, a = math.radians(degrees), 1.0
+    ring = np.linspace(0, 2 * math.pi, 20001)
+    reach = a * np.cos(ring) * -math.sin(t)
+    e = float(((D - reach) / math.cos(t)).min())
+    assert one(lambda x: flat_tip_extension_mm(x, D, a), degrees) == pytest.approx(e, abs=1e-6)
+
+
+# 6.4 tilt
+
+
+@pytest.mark.parametrize(("degrees", "um"), [(0.1, -0.091), (0.5, -2.285), (1.0, -9.138)])
+def test_tilt_within_the_sweep(degrees: float, um: float) -> None:
+    t = math.radians(degrees)
+    # The plane passes the pinion's axis at height D; the ball touches it at the tilt's own angle.
+    normal = np.array([math.cos(t), math.sin(t), 0.0])
+    at, value = lowest(lambda d: solved(d, normal))
+    assert at == pytest.approx(degrees, abs=1e-4)
+    assert (tilted_in_sweep_mm(D, t) - D) * UM == pytest.approx(um, abs=2e-3)
+    assert value == pytest.approx(tilted_in_sweep_mm(D, t), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("degrees", "x", "um"), [(0.02, 10, 3.491), (0.05, 10, 8.726), (0.1, 2, 3.488), (0.1, 10, 17.451)]
+)
+def test_tilt_across_the_sweep(degrees: float, x: float, um: float) -> None:
+    t = math.radians(degrees)
+    e = tilted_across_mm(D, t, x, RHO)
+    assert (e - D) * UM == pytest.approx(um, abs=2e-3)
+    normal = np.array([math.cos(t), 0.0, -math.sin(t)])
+    assert lowest(lambda d: solved(d, normal, along_arbor=x))[1] == pytest.approx(e, abs=1e-9)
+    # Turned by 180 degrees the face leans the other way: the mean is free of it to second order.
+    assert (e + tilted_across_mm(D, -t, x, RHO)) / 2 == pytest.approx(D - RHO * (1 / math.cos(t) - 1), abs=1e-12)
+
+
+# 6.5 to 6.7 arbor and plunger off their lines
+
+
+@pytest.mark.parametrize(("b", "um"), [(0.1, -0.085), (0.5, -2.137), (1.0, -8.548), (2.0, -34.198)])
+def test_plunger_past_the_axis(b: float, um: float) -> None:
+    e = offset_plunger_minimum_mm(D, RHO, b)
+    assert (e - D) * UM == pytest.approx(um, abs=1e-3)
+    at, value = lowest(lambda d: solved(d, FLAT, offset=b))
+    assert value == pytest.approx(e, abs=1e-9)
+    assert math.sin(math.radians(at)) == pytest.approx(-b / K, abs=1e-6)
+
+
+def test_plunger_past_the_axis_cancels_on_a_master() -> None:
+    """Master of 59 mm, D = 60: what remains of 1 mm of offset is a seventh of a micrometre."""
+    on_master = offset_plunger_minimum_mm(59.0, RHO, 1.0) - 59.0
+    assert abs(offset_plunger_minimum_mm(D, RHO, 1.0) - D - on_master) * UM < 0.16
+
+
+def test_arbor_moved_square_to_the_pinion_changes_only_the_angle() -> None:
+    # A plane face looks the same from beside: the ball comes down 10 um farther along it.
+    _, value = lowest(lambda d: solved(d, FLAT, shift=0.010))
+    assert value == pytest.approx(D, abs=1e-9)
+    assert math.degrees(0.010 / K) == pytest.approx(0.0098, abs=1e-4)
+
+
+@pytest.mark.parametrize("offset", [0.0, 20.0, 35.0])
+def test_hypoid_offset_leaves_the_lowest_reading_alone(offset: float) -> None:
+    """The face is a plane; what changes is that the nearest point lies `offset` from the pinion's axis."""
+    _, value = lowest(lambda d: solved(d, FLAT, shift=offset))
+    assert value == pytest.approx(D, abs=1e-9)
+    if offset == 35.0:
+        assert math.degrees(angle_to_reach(D, offset)) == pytest.approx(30.3, abs=0.05)
+
+
+# 6.8 centre hole
+
+
+@pytest.mark.parametrize(
+    ("radius", "rim", "dip", "parabola"), [(1, 8.33, 382, -2.7), (2, 33.32, 1964, -3.3), (3, 74.96, 3696, -4.2)]
+)
+def test_centre_hole(radius: float, rim: float, dip: float, parabola: float) -> None:
+    assert (hole_minimum_mm(D, radius) - D) * UM == pytest.approx(rim, abs=0.01)
+    assert radius**2 / (2 * D) * UM == pytest.approx(rim, rel=1e-3, abs=0.05)
+    at, value = lowest(lambda d: one(lambda t: over_hole_mm(t, D, RHO, radius), d), 0.4 * radius, 12)
+    assert value == pytest.approx(hole_minimum_mm(D, radius), abs=1e-9)
+    assert math.radians(at) == pytest.approx(math.atan(radius / D), abs=1e-6)
+    assert (one(lambda t: over_hole_mm(t, D, RHO, radius), 0.0) - D) * UM == pytest.approx(dip, abs=0.5)
+    # Leave out the hole and the exact curve finds the face again; a parabola does not quite.
+    t = np.radians(np.linspace(-12, 12, 2001))
+    t = t[np.abs(t) > math.atan(radius / K) + math.radians(0.3)]
+    e = over_hole_mm(t, D, RHO, radius)
+    k, rest = np.linalg.lstsq(np.stack([1 / np.cos(t), np.ones_like(t)], axis=1), e, rcond=None)[0]
+    assert k + rest == pytest.approx(D, abs=1e-9)
+    assert abs(vertex(t, e, 4) - D) * UM < 0.03
+    assert (vertex(t, e) - D) * UM == pytest.approx(parabola, abs=0.06)
+
+
+@pytest.mark.parametrize("radius", [1.0, 2.0, 3.0])
+def test_centre_hole_in_space(radius: float) -> None:
+    """A ball lowered on points of the real surface: plane with a 60 degree cone, to the coarseness of the points."""
+    y = np.linspace(-8, 8, 40001)
+    depth = np.where(np.abs(y) < radius, D + (radius - np.abs(y)) / math.tan(math.radians(30)), D)
+    surface = np.stack([depth, y], axis=1)
+    for degrees in (0.0, 0.4, 1.0, 1.5, 2.2, 3.5, 5.0):
+        t = math.radians(degrees)
+        direction = np.array([math.cos(t), math.sin(t)])
+        along = surface @ direction
+        across = surface @ np.array([-direction[1], direction[0]])
+        near = np.abs(across) < RHO
+        stop = float((along[near] - np.sqrt(RHO**2 - across[near] ** 2)).min())
+        ours = one(lambda t: over_hole_mm(t, D, RHO, radius), degrees)
+        assert ours == pytest.approx(stop + RHO, abs=2e-5)
+
+
+def test_hole_is_symmetric_and_far_from_it_there_is_no_hole() -> None:
+    t = np.radians(np.linspace(0, 12, 500))
+    e = over_hole_mm(t, D, RHO, 2.0)
+    assert np.array_equal(e, over_hole_mm(-t, D, RHO, 2.0))
+    far = t > math.atan(2.0 / K)
+    assert np.allclose(e[far], extension_mm(t[far], K, RHO), atol=1e-12)
+
+
+# 6.10 spacing of the readings
+
+
+@pytest.mark.parametrize(("spacing", "mean", "most"), [(1.2, 1.07, 3.21), (0.6, 0.27, 0.80), (0.16, 0.02, 0.06)])
+def test_spacing(spacing: float, mean: float, most: float) -> None:
+    """24 degrees in 2 s at 10 and 20 readings a second; 50 a second over 3 s."""
+    a, b = spacing_bias_mm(K, math.radians(spacing))
+    assert (a * UM, b * UM) == pytest.approx((mean, most), rel=0.01, abs=5.1e-3)
+    phase = (np.arange(2000) + 0.5) / 2000 - 0.5
+    lowest_sample = rise_mm(np.radians(phase * spacing) * math.sqrt(K / 2), K)
+    assert float(lowest_sample.mean()) == pytest.approx(a, rel=0.01)
+    assert float(lowest_sample.max()) == pytest.approx(b, rel=0.01)
