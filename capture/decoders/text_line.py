@@ -3,6 +3,9 @@
 A pattern with named groups finds the value: ``sign``, ``value``, and if present ``unit``, ``after`` (a sign after the value),
 ``sum`` (a checksum).  The default pattern takes what most devices send; letters may stand before the value, but no byte with
 its high bit set: that is damage, and may have been the sign.
+
+The first line after the link opened is never a reading unless a line end was seen before it: it may lack its start, and what is
+left of ``-000.478`` may look whole.  An indicator that is asked for each reading loses its first answer, no more.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ from decimal import Decimal
 
 from analysis.readings import Scale, Unit
 from capture.decoders.contract import LARGEST_MM, Damaged, Frame
+from capture.decoders.line_form import LineForm
 
 DEFAULT_PATTERN = (
     r"^[^0-9+.,\-\x80-\xff]*(?P<sign>[+-]?)\s*(?P<value>\d+(?:[.,]\d*)?|[.,]\d+)\s*(?P<after>[+-]?)\s*"
@@ -50,7 +54,8 @@ class TextLine:
     pattern : str, optional
         Regular expression with a named group ``value``.
     places : int, optional
-        Decimal places of a value sent without a point.
+        Decimal places of a value sent without a point.  Without it such a value counts whole units until a line with a point comes;
+        from then on it is damaged.
     checksum : {"none", "xor-hex", "sum-hex"}
         Two hex digits over everything before the group ``sum``.
     """
@@ -74,6 +79,7 @@ class TextLine:
         self._skipping = False
         self._fresh = False
         self._known: dict[bytes, Frame] = {}
+        self._forms: dict[Unit, LineForm] = {}
 
     def reset(self) -> None:
         """Forget half a line; the next one may lack its start."""
@@ -122,11 +128,14 @@ class TextLine:
         return Damaged(f"no line end within {LONGEST} bytes", line[:LONGEST], self._fresh)
 
     def _line(self, line: bytes) -> Frame | Damaged:
+        if self._fresh:
+            return Damaged("perhaps cut short", line, True)
         # A sweep shows the same values over and over, and the same line is the same frame.
-        if not self._fresh and (known := self._known.get(line)) is not None:
+        if (known := self._known.get(line)) is not None:
+            self._forms[known.scale.unit].lines += 1
             return known
         item = self._read(line)
-        if isinstance(item, Frame):
+        if isinstance(item, Frame) and self._forms[item.scale.unit].settled:
             if len(self._known) >= REMEMBERED:
                 self._known.clear()
             self._known[line] = item
@@ -136,38 +145,43 @@ class TextLine:
         text = line.decode("latin-1")
         m = self._pattern.match(text)
         if m is None or m["value"] is None:
-            return Damaged("not a value", line, self._fresh)
+            return Damaged("not a value", line)
         groups = m.groupdict()
         if self._sum is not None:
             stated = groups.get("sum")
             if stated is None or not _is_hex(stated):
-                return Damaged("checksum missing", line, self._fresh)
+                return Damaged("checksum missing", line)
             wanted = self._sum(line[: m.start("sum")])
             if int(stated, 16) != wanted:
-                return Damaged(f"checksum is {stated}, should be {wanted:02X}", line, self._fresh)
+                return Damaged(f"checksum is {stated}, should be {wanted:02X}", line)
         body = groups["value"].strip().replace(",", ".")
         before, after = groups.get("sign") or "", groups.get("after") or ""
         if before and after:
-            return Damaged("two signs", line, self._fresh)
+            return Damaged("two signs", line)
         if not _PLAIN.fullmatch(body):
             # An own pattern may let through what a decimal takes and a display never shows: words, powers of ten.
-            return Damaged("not a number", line, self._fresh)
+            return Damaged("not a number", line)
         value = Decimal(body)
-        point = "." in body
-        if self._fresh and not point and self._places is None and self._scale.step < 1:
-            return Damaged("perhaps cut short", line, True)
-        if not point and self._places is not None:
+        if "." not in body and self._places is not None:
             value = value.scaleb(-self._places)
         if "-" in (before, after):
             value = -value
-        return self._frame(value, groups.get("unit"), body, line)
+        item = self._frame(value, groups.get("unit"), body, line)
+        if isinstance(item, Frame):
+            form = self._forms.get(item.scale.unit)
+            if form is None:
+                form = self._forms[item.scale.unit] = LineForm(self._places is not None or item.scale.step >= 1)
+            why = form.judge(line, before or after, body)
+            if why is not None:
+                return Damaged(why, line)
+        return item
 
     def _frame(self, value: Decimal, unit_text: str | None, body: str, line: bytes) -> Frame | Damaged:
         scale = self._scale
         if unit_text:
             unit = _UNITS.get(unit_text.lower())
             if unit is None:
-                return Damaged(f"unit {unit_text!r} is not mm or in", line, self._fresh)
+                return Damaged(f"unit {unit_text!r} is not mm or in", line)
             if unit != scale.unit:
                 # The step of the other unit is what the digits show.
                 digits = len(body.partition(".")[2])
@@ -175,14 +189,9 @@ class TextLine:
                 scale = self._other.setdefault(key, Scale(key[1], unit))
         counts, exact = scale.counts_of(value)
         if not exact:
-            digits = len(body.partition(".")[2])
-            if self._fresh and digits < -int(scale.step.normalize().as_tuple().exponent):
-                return Damaged("cut short", line, True)
-            return Damaged(
-                f"value {value} is not a whole number of steps of {scale.step} {scale.unit}", line, self._fresh
-            )
+            return Damaged(f"value {value} is not a whole number of steps of {scale.step} {scale.unit}", line)
         if abs(value) * (Decimal("25.4") if scale.unit == "in" else 1) > LARGEST_MM:
-            return Damaged("value out of any indicator's range", line, self._fresh)
+            return Damaged("value out of any indicator's range", line)
         return Frame(counts, scale, f"{value} {scale.unit}")
 
 

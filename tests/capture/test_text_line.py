@@ -191,7 +191,10 @@ def test_opening_again_forgets_half_a_line() -> None:
     decoder = TextLine(MM)
     assert decoder.feed(b"+0.478\r\n+12.") == [Frame(478, MM, "0.478 mm")]
     decoder.reset()
-    assert decoder.feed(b"+0.479\r\n") == [Frame(479, MM, "0.479 mm")]
+    assert decoder.feed(b"45\r\n+0.479\r\n") == [
+        Damaged("perhaps cut short", b"45", True),
+        Frame(479, MM, "0.479 mm"),
+    ]
 
 
 def test_opening_again_ends_the_skipping_of_an_overlong_line() -> None:
@@ -199,7 +202,98 @@ def test_opening_again_ends_the_skipping_of_an_overlong_line() -> None:
     (item,) = decoder.feed(b"x" * 300)
     assert isinstance(item, Damaged)
     decoder.reset()
-    assert decoder.feed(b"+0.479\r\n") == [Frame(479, MM, "0.479 mm")]
+    assert decoder.feed(b"xx\r\n+0.479\r\n")[1] == Frame(479, MM, "0.479 mm")
+
+
+@pytest.mark.parametrize(
+    "whole", [b"+012.345\r\n", b"-000.478\r\n", b"000.478-\r\n", b"-0,478 mm\r\n", b"12345\r\n", b"\r+0.001\n"]
+)
+@pytest.mark.parametrize("places", [None, 3])
+def test_whatever_is_left_of_a_first_line_is_no_reading(whole: bytes, places: int | None) -> None:
+    end = whole.rstrip(b"\r\n")
+    for cut in range(len(end)):
+        decoder = TextLine(MM, places=places)
+        decoder.reset()
+        items = decoder.feed(whole[cut:] + b"+000.001\r\n")
+        if whole[cut:].startswith(b"\r"):
+            continue  # a line end was seen: what follows is whole
+        assert [i.counts for i in items if isinstance(i, Frame)] == [1], whole[cut:]
+        assert isinstance(items[0], Damaged)
+        assert items[0].first_after_open
+
+
+def test_an_indicator_that_is_asked_loses_its_first_answer_and_no_more() -> None:
+    decoder = TextLine(MM)
+    decoder.reset()
+    items = [i for n in range(5) for i in decoder.feed(b"%.3f\r" % (n / 1000))]
+    assert [i.counts for i in items if isinstance(i, Frame)] == [1, 2, 3, 4]
+
+
+# lines that lost bytes and still are numbers
+
+
+def steady(form: str = "{:+08.3f}\r\n", lines: int = 40) -> bytes:
+    """Lines of one form, values both sides of zero."""
+    return b"".join(form.format((n - 20) / 1000 * 7).encode() for n in range(lines))
+
+
+@pytest.mark.parametrize(
+    ("form", "line", "why"),
+    [
+        ("{:+08.3f}\r\n", b"+12\r\n", "no decimal point"),
+        ("{:+08.3f}\r\n", b"+012.34\r\n", "fewer decimal places"),
+        ("{:+08.3f}\r\n", b"+012.\r\n", "fewer decimal places"),
+        ("{:+08.3f}\r\n", b"+02.345\r\n", "fewer digits"),
+        ("{:+08.3f}\r\n", b"012.345\r\n", "no sign"),
+        ("{:.3f}\r\n", b"12\r\n", "no decimal point"),
+        ("{:.3f}\r\n", b"1.2\r\n", "fewer decimal places"),
+        ("{:.3f} mm\r\n", b"1.23 mm\r\n", "fewer decimal places"),
+    ],
+)
+def test_a_line_out_of_form_in_mid_stream_is_damaged(form: str, line: bytes, why: str) -> None:
+    decoder = TextLine(MM)
+    assert all(isinstance(i, Frame) for i in decoder.feed(steady(form)))
+    (item,) = decoder.feed(line)
+    assert isinstance(item, Damaged)
+    assert why in item.why
+    assert all(isinstance(i, Frame) for i in decoder.feed(steady(form)))
+    # The very same damage again finds no frame kept from before.
+    assert isinstance(decoder.feed(line)[0], Damaged)
+
+
+def test_one_line_with_a_point_is_enough_to_expect_it() -> None:
+    frame, damaged = decode(b"+0.478\r\n+12\r\n")
+    assert isinstance(frame, Frame)
+    assert isinstance(damaged, Damaged)
+    assert [i.counts for i in decode(b"+0.478\r\n+12\r\n", places=0) if isinstance(i, Frame)] == [478, 12000]
+    assert [i.counts for i in decode(b"12.\r\n12\r\n", Scale(Decimal(1), "mm")) if isinstance(i, Frame)] == [12, 12]
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        [b"0.001", b"0.01", b"0.1", b"-0.25", b"1.125"] * 20,  # closing zeros left out
+        [b"%.3f" % (n / 10) for n in range(90, 110)] * 5,  # one digit more from ten on
+        [b"%.3f" % (n / 1000) for n in range(-50, 50)],  # a sign below zero only
+        [b"+0.002", b"+0.001", b"0.000", b"-0.001", b"-0.002"] * 20,  # none at zero
+        [b"0.500 mm", b"0.0188 in", b"0.510 mm", b"0.0189 in"] * 20,  # the unit key
+        [b"-0.5"] * 50 + [b"+0.5"] * 50,
+    ],
+    ids=["closing zeros", "one digit more", "minus only", "none at zero", "unit key", "at rest"],
+)
+def test_forms_that_vary_by_themselves_are_no_damage(lines: list[bytes]) -> None:
+    items = decode(b"".join(x + b"\r\n" for x in lines))
+    assert all(isinstance(i, Frame) for i in items)
+
+
+def test_a_form_that_was_none_is_given_up() -> None:
+    decoder = TextLine(MM)
+    decoder.feed(steady())
+    shorter = b"".join(b"+%.2f\r\n" % (n / 100) for n in range(40))
+    items = decoder.feed(shorter)
+    lost = sum(isinstance(i, Damaged) for i in items)
+    assert 4 <= lost <= 6
+    assert all(isinstance(i, Frame) for i in items[lost:])
 
 
 # damage, splits, memory
