@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import re
 import tracemalloc
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,6 +15,7 @@ from hypothesis import strategies as st
 
 from analysis.readings import Scale
 from capture.decoders import Damaged, Frame, TextLine
+from capture.rawstream import Link, Rx, read_records
 
 MM = Scale(Decimal("0.001"), "mm")
 COARSE = Scale(Decimal("0.01"), "mm")
@@ -452,3 +455,22 @@ def test_a_long_piece_takes_time_in_proportion() -> None:
     short = min(seconds(1000) for _ in range(3))
     # In proportion is 30 times; with the square it would be 900 times.
     assert seconds(30_000) < 200 * short
+
+
+def test_of_a_recorded_cable_that_drops_bytes_no_cut_line_becomes_a_reading() -> None:
+    path = Path(__file__).resolve().parents[2] / "recorded_streams" / "cut-lines" / "stream.jsonl"
+    decoder = TextLine(MM)
+    items: list[Frame | Damaged] = []
+    sent = b""
+    for record in read_records(path):
+        if isinstance(record, Link):
+            decoder.reset()
+        elif isinstance(record, Rx):
+            sent += record.data
+            items += decoder.feed(record.data)
+    lines = sent.split(b"\r\n")[:-1]
+    whole = re.compile(rb"[+-]\d{3}\.\d{3}")
+    cut = [n for n, x in enumerate(lines) if not whole.fullmatch(x)]
+    assert len(cut) >= 10
+    assert cut[0] == 0
+    assert [n for n, i in enumerate(items) if isinstance(i, Damaged)] == cut

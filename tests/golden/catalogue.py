@@ -27,12 +27,15 @@ class Entry:
         What the header says of the bytes; rate, unit and step are added from the scenario.
     setup : str
         Set-up file, or "" for none.
+    cut : float
+        Share of lines that lose bytes on the way and still look like numbers; the first line loses its start.
     """
 
     scenario: Scenario
     seed: int
     profile: dict[str, Any] = field(default_factory=dict)
     setup: str = ""
+    cut: float = 0.0
 
 
 SETUP_MM = """# INVENTED, for a simulated bench. No figure here is a specification.
@@ -93,9 +96,16 @@ order_grades = { from = 0.030, to = 0.060, step = 0.001 }
 
 
 def _entry(
-    name: str, about: str, seed: int, *, profile: dict[str, Any] | None = None, setup: str = "", **what: Any
+    name: str,
+    about: str,
+    seed: int,
+    *,
+    profile: dict[str, Any] | None = None,
+    setup: str = "",
+    cut: float = 0.0,
+    **what: Any,
 ) -> Entry:
-    return Entry(Scenario(name=name, about=about, **{**CLEAN, **what}), seed, profile or {}, setup)
+    return Entry(Scenario(name=name, about=about, **{**CLEAN, **what}), seed, profile or {}, setup, cut)
 
 
 ENTRIES: dict[str, Entry] = {
@@ -134,6 +144,13 @@ ENTRIES: dict[str, Entry] = {
             "Three lines in a hundred damaged; some damage leaves a number, only a wrong one.",
             17,
             damage=0.03,
+            rate=20.0,
+        ),
+        _entry(
+            "cut-lines",
+            "The link opens in the middle of a line, and one line in thirty loses bytes: what is left is a number, only a wrong one.",
+            37,
+            cut=0.033,
             rate=20.0,
         ),
         _entry(

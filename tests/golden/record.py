@@ -5,10 +5,12 @@ from __future__ import annotations
 import tempfile
 import threading
 import tomllib
-from collections.abc import Sequence
-from dataclasses import MISSING, fields
+from collections.abc import Iterator, Sequence
+from dataclasses import MISSING, fields, replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from capture.clock import Clock
 from capture.profiles import load_profile
@@ -66,6 +68,8 @@ def record(slug: str, folder: Path) -> None:
         reader.start()
         sink.opened.wait(5.0)
         events, truth = simulate(entry.scenario, entry.seed)
+        if entry.cut:
+            events = cut_short(events, entry.cut, entry.seed)
         begin = clock.now()
         bench.start(events)
         bench.finished.wait(600.0)
@@ -77,6 +81,20 @@ def record(slug: str, folder: Path) -> None:
     (folder / "about.toml").write_text(about(entry, truth, begin), "utf-8")
     if entry.setup:
         (folder / "setup.toml").write_text(entry.setup, "utf-8")
+
+
+def cut_short(events: Iterator[Event], share: float, seed: int) -> Iterator[Event]:
+    """Lines of text that lost bytes on the way: the sign, leading digits, the last places, or everything from the point on."""
+    rng = np.random.default_rng([seed, 7])
+    first = True
+    for e in events:
+        if e.kind == "data" and (first or rng.random() < share):
+            body, end = e.data[:-2], e.data[-2:]
+            kind = 0 if first else int(rng.integers(0, 4))
+            left = [body[3:], body[1:], body[: -int(rng.integers(1, 3))], body.partition(b".")[0]][kind]
+            e = replace(e, data=left + end)
+            first = False
+        yield e
 
 
 def record_many(slugs: Sequence[str], root: Path) -> None:
