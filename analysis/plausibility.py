@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from analysis.depth import DepthUnknownError, measured_depth
-from analysis.marks import MarkError, Sense, target_from_deviation
+from analysis.depth import measured_depth
+from analysis.marks import Sense, target_from_deviation
 from analysis.results import SetStatistics
 from analysis.setup import Setup
 
@@ -88,10 +88,7 @@ def _other_readings(setup: Setup, distance_mm: float) -> tuple[str, ...]:
         for name, step_mm in _STEPS_MM:
             if sense == g.etched_sense and step_mm == g.etched_step * setup.mm_per_unit:
                 continue
-            try:
-                target = target_from_deviation(g.nominal * setup.mm_per_unit, g.etched, step_mm, sense, Decimal(1))
-            except MarkError:
-                continue
+            target = target_from_deviation(g.nominal * setup.mm_per_unit, g.etched, step_mm, sense, Decimal(1))
             off = abs(distance_mm - float(target.distance))
             if off <= CONVENTION_MM:
                 found.append((off, f"{sense} in steps of {name}"))
@@ -102,15 +99,17 @@ def direction_doubt(setup: Setup, stats: SetStatistics, error_mm: float) -> str:
     """Question to ask when the distance makes sense only with the display running the other way; else empty.
 
     A push on the plunger answers it; `arbor.sense_checked` records that it was done.
+
+    Raises
+    ------
+    DepthUnknownError
+        If the readings give no distance.
     """
     if setup.arbor.sense_checked or abs(error_mm) <= LARGE_ERROR_MM or setup.target is None:
         return ""
     other: Literal["grows", "shrinks"] = "shrinks" if setup.arbor.reading_sense == "grows" else "grows"
     turned = setup.model_copy(update={"arbor": setup.arbor.model_copy(update={"reading_sense": other})})
-    try:
-        distance = measured_depth(turned, stats).distance_mm
-    except DepthUnknownError:
-        return ""
+    distance = measured_depth(turned, stats).distance_mm
     there = distance - float(setup.target.distance * setup.mm_per_unit)
     if abs(there) > LARGE_ERROR_MM:
         return ""

@@ -11,7 +11,7 @@ Sources: random-effects weighting as in the analysis-of-variance example of GUM 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +44,7 @@ class Bottoms:
     seat: NDArray[np.int64]
     heading: tuple[Heading, ...]
     step_mm: float
-    slowing: Array
+    slowing: Array = field(default_factory=lambda: np.zeros(1))
     """How much slower the hand went over the bottom, 0 to 1."""
 
 

@@ -55,11 +55,7 @@ def steady_times(arrival: Array, period_s: float | None) -> tuple[Array, float]:
         return arrival, 0.0
     # Plain lists: for a score of readings they are quicker than arrays.
     t: list[float] = arrival.tolist()
-    number: list[float] = [0.0]
-    widest = 4.5 * period_s
-    for before, after in pairwise(t):
-        gap = after - before
-        number.append(number[-1] + (1.0 if gap <= widest else max(1.0, round(gap / period_s))))
+    number = _numbers(t, period_s)
     for _ in range(4):
         slope, off = _line(number, t)
         spread = math.sqrt(sum(x * x for x in off) / n)
@@ -74,6 +70,24 @@ def steady_times(arrival: Array, period_s: float | None) -> tuple[Array, float]:
     if spread > 1.2 * max(slope, 0.03) or walk > 4.5 * max(slope, 0.03):
         return arrival, min(spread, 0.05)
     return arrival - np.array(off), 0.003 * slope
+
+
+def _numbers(t: list[float], period_s: float) -> list[float]:
+    """First numbering: by the gaps where most are one period long, else one by one but for long silences."""
+    gaps = [b - a for a, b in pairwise(t)]
+    usual = sorted(gaps)[len(gaps) // 2]
+    regular = sum(0.75 * usual < g < 1.25 * usual for g in gaps) > 0.6 * len(gaps) and usual > 0.5 * period_s
+    number = [0.0]
+    for i, gap in enumerate(gaps):
+        if regular:
+            steps = max(1.0, round(gap / usual))
+            # A late reading is followed by an early one: nothing is missing there.
+            if steps > 1 and i + 1 < len(gaps) and gaps[i + 1] < 0.6 * usual:
+                steps -= 1.0
+        else:
+            steps = 1.0 if gap <= 4.5 * period_s else max(1.0, round(gap / period_s))
+        number.append(number[-1] + steps)
+    return number
 
 
 def _line(number: list[float], arrival: list[float]) -> tuple[float, list[float]]:
