@@ -375,6 +375,14 @@ def test_both_sides_from_the_box() -> None:
     assert "State carrier.max_pieces" in plan(carrier(stock=stock))["say"]
 
 
+def test_a_box_too_large_or_too_empty_says_so() -> None:
+    many = [{"thickness": Decimal(t) / 1000} for t in range(900, 1100)]
+    assert "The box was not searched" in plan(carrier(stock=many, max_pieces=6))["say"]
+    out = plan(carrier(stock=many[:1], max_pieces=2))
+    assert "does not hold a shim for either side" in out["say"]
+    assert out["stock"] is None
+
+
 def test_inches() -> None:
     inch = {
         "left": Decimal("0.2420"),

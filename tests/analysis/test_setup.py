@@ -215,6 +215,29 @@ def test_a_number_from_a_float_keeps_its_written_digits() -> None:
     assert s.gearset.nominal == Decimal("66.3")
 
 
+def test_target_of_every_form_of_mark() -> None:
+    two = {"nominal": Decimal("73.00"), "etched": "98", "mark": "two-decimals"}
+    full = {"etched": "97.46", "mark": "full-distance", "head_height": Decimal("38.0111")}
+    for gearset, distance in ((MARK, "60.03"), (two, "72.98"), (full, "59.4489")):
+        target = parse_setup({"gearset": gearset}).target
+        assert target is not None
+        assert target.distance == Decimal(distance)
+
+
+def test_lengths_in_millimetres_and_what_is_not_stated() -> None:
+    s = parse_setup(
+        {"units": "in", "indicator": {"resolution": 0.0005, "mpe": 0.0001, "repeatability": Decimal("0.00005")}}
+    )
+    assert (s.resolution_mm, s.indicator_mpe_mm, s.indicator_repeatability_mm) == (0.0127, 0.00254, 0.00127)
+    assert parse_setup({}).indicator_repeatability_mm is None
+
+
+def test_backlash_at_one_radius_needs_no_other() -> None:
+    s = parse_setup({"carrier": {"backlash": {"places": [0.15], "radius": 80}}})
+    assert s.carrier.backlash is not None
+    assert s.carrier.backlash.tooth_radius is None
+
+
 def test_swing_radius_from_whatever_states_the_distance() -> None:
     tip = {"tip_radius": Decimal("1.5")}
     assert parse_setup({"gearset": {"nominal": 60}, "arbor": tip}).swing_radius_mm == 58.5
