@@ -235,6 +235,14 @@ def test_two_hundred_boxes() -> None:
             assert len(set(ids)) == len(ids)
 
 
+def test_fewest_pieces_even_where_one_side_alone_is_farther_off() -> None:
+    """Left 0.500 and right 1.000: 0.250 + 0.250 is right on, but the right side is 0.010 off either way."""
+    c = joint_choice(pieces([250, 250, 510, 1010]), Fraction(15, 10), Fraction(-5, 10), Limits(2))
+    assert c is not None
+    assert c.off == Fraction(20, 1000)
+    assert [p.thickness for p in c.left + c.right] == [Decimal("0.51"), Decimal("1.01")]
+
+
 def test_a_box_that_cannot_fill_both_sides_and_one_too_large() -> None:
     assert joint_choice(pieces([500]), Fraction(1), Fraction(0), Limits(4)) is None
     with pytest.raises(TooManyStacksError, match="allow fewer pieces"):

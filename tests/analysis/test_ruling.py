@@ -38,6 +38,8 @@ def test_three_times_u_needs_only_the_guard_band() -> None:
 
 def test_just_provable() -> None:
     assert rule_on(0.0, 1.0, INF, 1.96, "one-sided").verdict == "within"
+    # 95 % needs 1.95996 u; the rule asks for the rounded figure it states.
+    assert rule_on(0.0, 1.0, INF, 1.95998, "one-sided").verdict == "not proven"
     assert rule_on(0.0, 1.0, INF, 1.96, "expanded").verdict == "not proven"
     assert can_ever_prove(1.0, 1.96)
     assert not can_ever_prove(1.0, 1.96, INF, "expanded")
