@@ -115,7 +115,10 @@ def _from_the_box(
     if len(found) > 1:
         out["runner_up"] = _choice(setup, found[1], target_of(setup))
     if best is None or not fits:
-        out["fallback"] = _choice(setup, best, target_of(setup)) if best is not None else None
+        # Outside the aim may serve, signed for; outside the manual's tolerance nothing does.
+        tolerance = setup.gearset.tolerance
+        if best is not None and tolerance is not None and abs(best.error) <= Fraction(tolerance):
+            out["fallback"] = _choice(setup, best, target_of(setup))
         return [*say, _order(setup, needed, effect, out, best, limit)]
     out["stock"] = _choice(setup, best, target_of(setup))
     say.append(f"From the box: {_pieces(setup, best)}; that should leave {_length(setup, float(best.error))} of error.")

@@ -109,6 +109,16 @@ def test_an_aim_is_never_invented() -> None:
     assert "aim" not in shim["say"]
 
 
+def test_a_fallback_is_inside_the_tolerance_and_outside_the_aim() -> None:
+    for thickness, fallback in (("0.645", True), ("0.651", False)):
+        _, shim = run(bench(shims={"stock": [{"thickness": Decimal(thickness), "id": "D"}]}), 0.08)
+        assert shim["stock"] is None
+        assert (shim["fallback"] is not None) == fallback
+        assert "nearest: D" in shim["say"]
+    _, shim = run(bench("gearset.tolerance", shims={"stock": [{"thickness": Decimal("0.645")}]}), 0.08)
+    assert shim["fallback"] is None
+
+
 def test_a_choice_that_would_not_be_proven_says_so() -> None:
     stock = [{"thickness": Decimal("0.648"), "id": "D"}]
     _, shim = run(bench("gearset.aim", shims={"stock": stock}), 0.08, u=0.003)
