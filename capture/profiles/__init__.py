@@ -17,7 +17,17 @@ from pathlib import Path
 from typing import Any
 
 from analysis.readings import Scale, Unit
-from capture.decoders import CountedBinary, Decoder, JsonLines, LayoutError, PackedDecimal, TextLine
+from capture.decoders import (
+    AttributePackets,
+    CountedBinary,
+    Decoder,
+    Frame,
+    GattLength,
+    JsonLines,
+    LayoutError,
+    PackedDecimal,
+    TextLine,
+)
 from capture.decoders.checks import CRC_ALLOWED, is_crc
 from capture.errors import ProfileError
 
@@ -25,7 +35,7 @@ from capture.errors import ProfileError
 @dataclass(frozen=True, slots=True)
 class _Key:
     allowed: str
-    check: Callable[[Any], bool]
+    check: Callable[[Any], object]
 
 
 def _number(x: Any) -> bool:
@@ -76,6 +86,18 @@ def _codes(top: int) -> _Key:
     return _Key(f"a list of whole numbers from 0 to {top - 1}", good)
 
 
+def uuid_of(text: Any) -> str | None:
+    """A Bluetooth identity in full: given as such, or by its four hex digits; None if it is none."""
+    if not isinstance(text, str):
+        return None
+    if re.fullmatch(r"[0-9A-Fa-f]{4}", text):
+        return f"0000{text.lower()}-0000-1000-8000-00805f9b34fb"
+    return text.lower() if re.fullmatch(r"[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}", text) else None
+
+
+_IDENTITY = _Key("a Bluetooth identity: 8-4-4-4-12 hex digits, or four for an assigned number", uuid_of)
+
+
 def _key_name(x: Any) -> bool:
     return isinstance(x, str) and 0 < len(x) <= 64
 
@@ -117,6 +139,11 @@ KEYS: dict[str, _Key] = {
     "value_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
     "unit_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
     "step_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),
+    "packets": _one_of("none", "attribute"),
+    "service": _IDENTITY,
+    "characteristic": _IDENTITY,
+    "command": _IDENTITY,
+    "delivery": _one_of("notify", "read"),
 }
 
 
@@ -154,6 +181,11 @@ class Profile:
         named: tuple[tuple[str, Unit], ...] = (("step_mm", "mm"), ("step_in", "in"))
         return {unit: Decimal(str(self.values[key])) for key, unit in named if key in self.values}
 
+    @property
+    def packets(self) -> bool:
+        """Whether a Bluetooth source keeps the packet around each value."""
+        return self.kind == "gatt-length" or self.values.get("packets") == "attribute"
+
     def decoder(self) -> Decoder:
         """A new decoder."""
         return DECODERS[self.kind](self)
@@ -184,11 +216,22 @@ def _packed_decimal(p: Profile) -> Decoder:
 
 def _counted_binary(p: Profile) -> Decoder:
     how = _picked(p, "layout", "endian", "sign", "check", "check_from", "crc", *_CODES)
-    return CountedBinary(p.scale, steps=p.steps, **how)
+    if not p.packets:
+        return CountedBinary(p.scale, steps=p.steps, **how)
+    one = CountedBinary(p.scale, steps=p.steps, packets=True, **how)
+
+    def value(data: bytes) -> Frame | str:
+        return one.judge(data) if len(data) == one.size else f"value has {len(data)} bytes, the layout {one.size}"
+
+    return AttributePackets(value)
 
 
 def _json_lines(p: Profile) -> Decoder:
     return JsonLines(p.scale, steps=p.steps, **_picked(p, "value_key", "unit_key", "step_key"))
+
+
+def _gatt_length(p: Profile) -> Decoder:
+    return GattLength(p.scale, steps=p.steps)
 
 
 DECODERS: dict[str, Callable[[Profile], Decoder]] = {
@@ -196,6 +239,7 @@ DECODERS: dict[str, Callable[[Profile], Decoder]] = {
     "packed-decimal": _packed_decimal,
     "counted-binary": _counted_binary,
     "json-lines": _json_lines,
+    "gatt-length": _gatt_length,
 }
 """Makers of decoders by wire format; each has a packaged profile of its name."""
 
@@ -236,6 +280,8 @@ def load_profile(table: Mapping[str, Any] | str, where: str = "profile") -> Prof
             f"{where}, checksum: given {summed!r}; allowed: with a pattern that has a group named sum, "
             "for the two hex digits"
         )
+    if values.get("packets") == "attribute" and base["use"] not in ("counted-binary", "gatt-length"):
+        raise ProfileError(f"{where}, packets: given 'attribute'; allowed: with counted-binary or gatt-length")
     profile = Profile(given | {"use": name}, values, base["use"])
     try:
         profile.decoder()

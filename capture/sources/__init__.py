@@ -8,7 +8,7 @@ from capture.errors import SourceError
 from capture.profiles import Profile
 from capture.sources.contract import Sink, Source
 
-ALLOWED = "serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed"
+ALLOWED = "serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or ble:NAME, replay:FILE, typed, push"
 
 
 def open_source(text: str, profile: Profile) -> Source:
@@ -35,6 +35,14 @@ def open_source(text: str, profile: Profile) -> Source:
         from capture.sources.replay import ReplaySource
 
         return ReplaySource(Path(text.removeprefix("replay:")))
+    if text.startswith("ble:") and len(text) > 4:
+        from capture.sources.bluetooth import BluetoothSource
+
+        return BluetoothSource(text.removeprefix("ble:"), profile)
+    if text == "push":
+        from capture.sources.push import PushSource
+
+        return PushSource()
     if text == "typed":
         from capture.sources.typed import TypedSource
 
