@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import hashlib
 import json
 import os
 import resource
@@ -12,16 +14,32 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture import rawstream
+from capture.analyse import analyse_stream
 from capture.errors import CaptureError, StreamFormatError
-from capture.rawstream import FORMAT, Link, Mark, Rx, StreamWriter, Torn, read_header, read_records
+from capture.rawstream import (
+    FORMAT,
+    Link,
+    Mark,
+    Rx,
+    StreamWriter,
+    Torn,
+    new_folder,
+    read_header,
+    read_records,
+    reader,
+    repair_folder,
+    repair_stream,
+    verify,
+)
+from capture.rawstream import writer as writer_module
+from tests.capture.live import until_blocking
 
 STARTED = "2026-03-02T09:14:05Z"
 PROFILE = {"use": "text-line", "unit": "mm", "resolution": 0.001, "rate": 10}
@@ -218,7 +236,7 @@ def test_a_damaged_line_in_the_middle_is_an_error_with_its_number(tmp_path: Path
 def test_a_line_longer_than_any_chunk_does_not_end_the_stream_in_silence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rawstream, "LONGEST_LINE", 1000)
+    monkeypatch.setattr(reader, "LONGEST_LINE", 1000)
     path = stream(tmp_path, '{"t":1.0,"rx":"a"}\n', b"\x00" * 1500 + b"\n", '{"t":3.0,"rx":"b"}\n')
     with pytest.raises(StreamFormatError, match="line 3"):
         list(read_records(path))
@@ -297,7 +315,7 @@ def test_synced_after_so_many_bytes_a_second_a_mark_or_the_end(tmp_path: Path, m
     synced: list[int] = []
     real = os.fdatasync
     monkeypatch.setattr(os, "fdatasync", lambda fd: (synced.append(fd), real(fd))[1])
-    monkeypatch.setattr(rawstream, "SYNC_S", 3600.0)
+    monkeypatch.setattr(writer_module, "SYNC_S", 3600.0)
     with writing(tmp_path / "stream.jsonl") as w:
         assert w.synced_lines == w.lines == 1
         assert len(synced) == 1
@@ -306,21 +324,25 @@ def test_synced_after_so_many_bytes_a_second_a_mark_or_the_end(tmp_path: Path, m
         w.mark(0.2, "reseat")
         assert (w.lines, w.synced_lines, len(synced)) == (3, 3, 2)
         big = b"x" * 4000
-        for _ in range(rawstream.SYNC_BYTES // 4000):
+        for _ in range(writer_module.SYNC_BYTES // 4000):
             w.rx(0.3, big)
         assert w.synced_lines < w.lines
         w.rx(0.3, big)
-        assert w.synced_lines == w.lines
+        until_blocking(lambda: w.synced_lines == w.lines)
         w.rx(0.4, b"b")
         assert w.synced_lines == w.lines - 1
-        monkeypatch.setattr(rawstream, "SYNC_S", 0.05)
-        time.sleep(0.06)
-        w.rx(0.5, b"c")
-        assert w.synced_lines == w.lines
-        w.rx(0.5, b"d")
         before = len(synced)
-    assert len(synced) == before + 1
+    assert len(synced) > before
     assert w.synced_lines == w.lines
+
+
+def test_the_last_line_is_on_the_disk_a_second_later_without_a_further_one(tmp_path: Path) -> None:
+    with writing(tmp_path / "stream.jsonl") as w:
+        for n in range(3):
+            w.rx(n, b"+000.478\r\n")
+            begin = time.monotonic()
+            until_blocking(lambda: w.synced_lines == w.lines)
+            assert time.monotonic() - begin <= writer_module.SYNC_S
 
 
 def test_several_threads_write_whole_lines_each_in_its_own_order(tmp_path: Path) -> None:
@@ -364,7 +386,8 @@ def test_writing_after_the_end_does_nothing(tmp_path: Path) -> None:
 def test_a_full_disk_is_told_and_leaves_a_stream_that_can_be_read(tmp_path: Path) -> None:
     path = tmp_path / "stream.jsonl"
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    with writing(path) as w:
+    told: list[str | None] = []
+    with closing(StreamWriter(path, "typed", PROFILE, STARTED, on_trouble=told.append)) as w:
         w.rx(0.1, b"+000.478\r\n")
         size = path.stat().st_size
         handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -378,10 +401,138 @@ def test_a_full_disk_is_told_and_leaves_a_stream_that_can_be_read(tmp_path: Path
             signal.signal(signal.SIGXFSZ, handler)
         assert w.failure is not None
         assert str(path) in w.failure
+        assert "Make room" in w.failure
+        assert w.synced_lines == 1 or w.synced_lines < w.lines
+        assert len(list(read_records(path))) == 1
         w.rx(0.4, b"+000.481\r\n")
-    read = list(read_records(path))
-    assert read[0] == Rx(0.1, b"+000.478\r\n")
-    assert read[1:] in ([], [Rx(0.4, b"+000.481\r\n")])
+        until_blocking(lambda: w.synced_lines == w.lines)
+        assert w.failure is None
+        assert w.troubles == 1
+    assert list(read_records(path)) == [Rx(n / 10, b"+000.%d\r\n" % (477 + n)) for n in range(1, 5)]
+    assert told[0] is not None
+    assert "Make room" in told[0]
+    assert told[-1] is None
+
+
+# segments, archives, sums, repair
+
+
+def test_a_long_stream_goes_on_in_segments_that_read_as_one(tmp_path: Path) -> None:
+    path = tmp_path / "stream.jsonl"
+    with closing(StreamWriter(path, "typed", PROFILE, STARTED, segment_bytes=2000)) as w:
+        for n in range(400):
+            w.rx(n / 100, b"%+08.3f\r\n" % (n / 1000))
+            if n % 20 == 0:
+                w.sync()
+    files = sorted(tmp_path.glob("*.jsonl"))
+    assert len(files) >= 5
+    assert all(verify(f) == "same" for f in files)
+    assert [r.t for r in read_records(path)] == [n / 100 for n in range(400)]
+    later = read_header(tmp_path / "stream.0003.jsonl")
+    assert later.extra["segment"] == 3
+    assert later.extra["follows"]["suspect"] is False
+    assert (later.source, later.started, later.profile) == ("typed", STARTED, PROFILE)
+    alone = list(read_records(tmp_path / "stream.0003.jsonl"))
+    assert 0 < len(alone) < 100
+    (tmp_path / "stream.0002.jsonl").unlink()
+    with pytest.raises(StreamFormatError, match="segment 2 is missing"):
+        list(read_records(path))
+
+
+@pytest.mark.parametrize("kept", ["all", "last plain"])
+def test_a_compressed_archive_reads_as_it_is(tmp_path: Path, kept: str) -> None:
+    path = tmp_path / "stream.jsonl"
+    with closing(StreamWriter(path, "typed", PROFILE, STARTED, segment_bytes=500)) as w:
+        for n in range(60):
+            w.rx(n / 10, b"%d\r\n" % n)
+            w.sync()
+    want = list(read_records(path))
+    for f in sorted(tmp_path.glob("*.jsonl"))[: None if kept == "all" else -1]:
+        f.with_name(f.name + ".gz").write_bytes(gzip.compress(f.read_bytes()))
+        f.unlink()
+    packed = tmp_path / "stream.jsonl.gz"
+    if not packed.exists():
+        packed = path
+    assert read_header(packed).profile == PROFILE
+    assert list(read_records(packed)) == want
+    assert verify(packed) == "same"
+    assert analyse_stream(packed)["readings"] == 60
+
+
+def test_an_archive_that_is_cut_short_or_damaged_says_so(tmp_path: Path) -> None:
+    whole = gzip.compress(stream(tmp_path, *['{"t":1.0,"rx":"a"}\n'] * 1000).read_bytes())
+    path = tmp_path / "x.jsonl.gz"
+    for hurt in (whole[:-20], whole[:60], whole[:40] + b"\x00\xff" + whole[42:], whole[:2]):
+        path.write_bytes(hurt)
+        with pytest.raises(StreamFormatError) as e:
+            list(read_records(path))
+        assert str(path) in str(e.value)
+
+
+def test_a_changed_stream_no_longer_has_its_sum(tmp_path: Path) -> None:
+    path = tmp_path / "stream.jsonl"
+    with writing(path) as w:
+        w.rx(0.1, b"+000.478\r\n")
+    text = (tmp_path / "stream.jsonl.sha256").read_text("utf-8")
+    assert text == f"{hashlib.sha256(path.read_bytes()).hexdigest()}  stream.jsonl\n"
+    assert verify(path) == "same"
+    path.write_bytes(path.read_bytes().replace(b"478", b"479"))
+    assert verify(path) == "differs"
+
+
+def test_two_recordings_in_the_same_second_get_folders_of_their_own(tmp_path: Path) -> None:
+    made: list[Path] = []
+    gate = threading.Barrier(8)
+
+    def work() -> None:
+        gate.wait()
+        made.append(new_folder(tmp_path / "streams", "20260302T091405Z"))
+
+    threads = [threading.Thread(target=work) for _ in range(8)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    assert len(set(made)) == 8
+    assert {p.name for p in made} == {"20260302T091405Z", *(f"20260302T091405Z-{n}" for n in range(2, 9))}
+
+
+@pytest.mark.parametrize("tail", [b'{"t":2.0,"rx":"+00', b"{", b'{"t":2.0,"rx":"\xc3', b"\x00" * 512])
+def test_a_torn_last_line_is_set_aside_at_the_next_start(tmp_path: Path, tail: bytes) -> None:
+    folder = tmp_path / "one"
+    folder.mkdir()
+    path = stream(folder, '{"t":1.0,"rx":"0.478"}\n', tail)
+    (said,) = repair_folder(tmp_path)
+    assert str(path) in said
+    assert (folder / "stream.jsonl.torn").read_bytes() == tail
+    assert list(read_records(path)) == [Rx(1.0, b"0.478")]
+    assert "middle of a line" in path.read_text("utf-8").splitlines()[-1]
+    assert verify(path) == "same"
+    before = path.read_bytes()
+    assert repair_folder(tmp_path) == []
+    assert path.read_bytes() == before
+
+
+def test_a_last_line_that_lacks_only_its_end_gets_it(tmp_path: Path) -> None:
+    path = stream(tmp_path, '{"t":1.0,"rx":"a"}\n', '{"t":2.0,"rx":"b"}')
+    assert repair_stream(path) == []
+    assert path.read_bytes().endswith(b'"b"}\n')
+    assert verify(path) == "same"
+
+
+def test_repair_leaves_alone_what_is_being_written_and_what_is_no_stream(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "notes.jsonl").write_bytes(b"half a note")
+    with writing(tmp_path / "a" / "stream.jsonl") as w:
+        w.rx(0.1, b"a")
+        with open(tmp_path / "a" / "stream.jsonl", "ab") as f:
+            f.write(b'{"t":1')
+        before = (tmp_path / "a" / "stream.jsonl").read_bytes()
+        assert repair_folder(tmp_path) == []
+        assert (tmp_path / "a" / "stream.jsonl").read_bytes() == before
+    assert (tmp_path / "b" / "notes.jsonl").read_bytes() == b"half a note"
+    assert not list((tmp_path / "b").glob("*.sha256"))
 
 
 def test_nothing_acknowledged_is_lost_when_the_writer_is_killed(tmp_path: Path) -> None:
