@@ -7,6 +7,11 @@ import shutil
 from collections.abc import Callable
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# A busy machine is no fault of the code under test; speed is looked at in tests/bench.
+settings.register_profile("calm", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("calm")
 
 _TOOLS = {
     "browser": ("chromium", "chromium-browser"),

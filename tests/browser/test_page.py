@@ -145,7 +145,7 @@ def test_the_link_is_told_truly_and_the_page_survives_the_program(browser: Any, 
                 timeout=PATIENCE_MS
             )
             assert time.monotonic() - pulled < 3.0
-            assert "late" in (page.locator("p.number").get_attribute("class") or "")
+            page.locator("p.number.late").wait_for(timeout=PATIENCE_MS)
             back = time.monotonic()
             bench.replug()
             page.locator("#link[data-kind=on]").wait_for(timeout=PATIENCE_MS)
