@@ -24,6 +24,7 @@ from capture.profiles import load_profile
 from capture.rawstream import Rx, StreamWriter, read_header, read_records
 from capture.simulator.pty_bench import PtyBench
 from capture.sources import Source, open_source
+from capture.sources.bluetooth import finding
 from capture.sources.push import PushSource
 from capture.sources.replay import ReplaySource
 from tests.capture.live import line
@@ -87,7 +88,6 @@ class Rig(ABC):
     """A transport with an indicator at its far end."""
 
     source: str
-    text = True
 
     @abstractmethod
     def send(self, data: bytes) -> None:
@@ -101,9 +101,11 @@ class Rig(ABC):
     def restore(self) -> None:
         """The link can be had again."""
 
+    @abstractmethod
     def connected(self) -> None:
-        """Wait until the far end is ready, where the source's word is not enough."""
+        """Wait until the far end is ready too, where the source's word is not enough."""
 
+    @abstractmethod
     def close(self) -> None:
         """End it."""
 
@@ -112,6 +114,9 @@ class SerialRig(Rig):
     def __init__(self, folder: Path, bus: PrivateBus | None) -> None:
         self._bench = PtyBench(folder / "indicator")
         self.source = f"serial:{self._bench.link}"
+
+    def connected(self) -> None:
+        pass
 
     def send(self, data: bytes) -> None:
         assert self._bench.write(data)
@@ -132,6 +137,8 @@ class SocketRig(Rig):
         self.source = self._server.url
 
     def connected(self) -> None:
+        if self._server._client is not None:
+            self._server.drop()
         self._server.accept()
 
     def send(self, data: bytes) -> None:
@@ -152,6 +159,9 @@ class Rfc2217Rig(Rig):
     def __init__(self, folder: Path, bus: PrivateBus | None) -> None:
         self._server = Rfc2217Server()
         self.source = self._server.url
+
+    def connected(self) -> None:
+        pass
 
     def send(self, data: bytes) -> None:
         # No faster than a terminal's buffer empties.
@@ -196,43 +206,34 @@ class BluetoothRig(Rig):
 LIVE = {"serial": SerialRig, "socket": SocketRig, "rfc2217": Rfc2217Rig, "bluetooth": BluetoothRig}
 
 
-@pytest.fixture(scope="module")
-def module_bus() -> Iterator[list[PrivateBus]]:
-    """Holds the bus once one is needed."""
-    held: list[PrivateBus] = []
-    yield held
-    for b in held:
-        b.close()
-
-
 @pytest.fixture
 def bus_for(
-    module_bus: list[PrivateBus], need: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
-) -> Callable[[str], PrivateBus | None]:
+    need: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Callable[[str], PrivateBus | None]]:
     """The bus, for the transport that needs one."""
+    held: list[PrivateBus] = []
 
     def get(transport: str) -> PrivateBus | None:
         if transport != "bluetooth":
             return None
-        b = PrivateBus(need("bluetooth"))
-        module_bus.append(b)
-        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", b.address)
-        return b
+        held.append(PrivateBus(need("bluetooth")))
+        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", held[0].address)
+        monkeypatch.setattr(finding, "SCAN_S", 1.0)
+        return held[0]
 
-    return get
+    yield get
+    for bus in held:
+        bus.close()
 
 
 @pytest.fixture
 def rig(request: pytest.FixtureRequest, tmp_path: Path, bus_for: Callable[[str], PrivateBus | None]) -> Iterator[Rig]:
     """The transport of the test."""
-    bus = bus_for(request.param)
-    r = LIVE[request.param](tmp_path, bus)
+    r = LIVE[request.param](tmp_path, bus_for(request.param))
     try:
         yield r
     finally:
         r.close()
-        if bus is not None:
-            bus.close()
 
 
 on_every_live_transport = pytest.mark.parametrize("rig", list(LIVE), indirect=True)
@@ -355,8 +356,7 @@ def test_many_losses_leave_no_descriptor_or_thread(rig: Rig) -> None:
 def test_one_that_is_not_there_at_first_is_told_once_and_waited_for(
     transport: str, tmp_path: Path, bus_for: Callable[[str], PrivateBus | None]
 ) -> None:
-    bus = bus_for(transport)
-    rig = LIVE[transport](tmp_path, bus)
+    rig = LIVE[transport](tmp_path, bus_for(transport))
     if transport == "socket":
         rig._server.close()  # type: ignore[attr-defined]
     else:
@@ -373,8 +373,6 @@ def test_one_that_is_not_there_at_first_is_told_once_and_waited_for(
             wait(lambda: kept.data == line(7), "the byte")
     finally:
         rig.close()
-        if bus is not None:
-            bus.close()
 
 
 # the same recording through every transport
