@@ -102,6 +102,12 @@ def summarise(
             u2 = max(shrunk, fit_var * 0.8, scatter_var if scatter_var > 2 * fit_var else 0.0)
             dof = FIT_DOF + n - 1 if scatter_var <= 2 * fit_var else float(n - 1)
         lines.append(BudgetLine("sweeps", math.sqrt(u2), "A", dof, f"{n} sweeps, {seats.size} seating(s)", "t"))
+        if seats.size == 2 and seat_sd is not None:
+            # Two seatings that differ say that seating matters, and hardly how much.
+            own = math.hypot(*(1.0 / math.sqrt(float((1.0 / b.u[b.seat == s] ** 2).sum())) for s in seats))
+            apart = math.sqrt(max(0.0, 2.0 * seat_sd**2 - own**2)) / 2.0
+            if apart > 0.0:
+                lines.append(BudgetLine("two seatings", apart, "A", 1.0, "half of what they differ by", "t"))
         said.append("Seating the arbor again is not covered: re-seat it at least twice more.")
     lines.append(
         BudgetLine(

@@ -6,6 +6,7 @@ It keeps the readings around each bottom, not the whole stream.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from typing import TYPE_CHECKING
 
@@ -33,8 +34,9 @@ TOGETHER = 60
 NO_BOTTOM_MM = 0.5
 """Standard uncertainty from which a fitted bottom says nothing and is not given."""
 
-UNSURE_SHARE = 0.35
-"""Bottoms that scatter by more than this share of what the ends of the swing do may be either."""
+BOTTOM_SPREAD_MM = 0.004
+END_SPREAD_MM = 0.030
+"""How bottoms and the ends of a swing repeat, in order of size: tells them apart where the display's direction is not stated."""
 
 LONGEST_BUMP_S = 1.0
 """Time between two bottoms that no bump and no centre hole takes up."""
@@ -224,19 +226,25 @@ class Session:
         self.version += 1
 
     def _sense(self) -> tuple[int, bool]:
-        """The display direction, and whether it is sure: stated, or the one whose turning points repeat far better."""
+        """The display direction, and whether it is sure: stated, or the one whose turning points repeat like bottoms.
+
+        Bottoms repeat within micrometres, whatever the swing; its ends lie where the hand stops.  Each direction is scored as if its turning points were
+        bottoms (a heavy-tailed spread, so that half sweeps do not decide) and the other's were ends.
+        """
         if len(self._found) == 1:
             return next(iter(self._found)), True
-        counts = {s: len(k) for s, k in self._found.items()}
-        if min(counts.values()) < 2:
-            return max(counts, key=lambda s: (counts[s], s)), True
-        spread: dict[int, float] = {}
+        cost: dict[int, float] = {}
+        count: dict[int, int] = {}
+        width = max(BOTTOM_SPREAD_MM, self._step)
         for sense, kept in self._found.items():
-            lows = np.array([k.raw.z[k.raw.lowest] for k in kept])
-            spread[sense] = float(np.median(np.abs(lows - np.median(lows))))
-        best = min(spread, key=lambda s: (spread[s], -s))
-        sure = spread[best] < UNSURE_SHARE * spread[-best] or min(counts.values()) < 4
-        return best, sure
+            lows = [k.raw.z[k.raw.lowest] for k in kept]
+            middle = sorted(lows)[len(lows) // 2] if lows else 0.0
+            count[sense] = len(lows)
+            cost[sense] = sum(math.log1p(((z - middle) / width) ** 2) for z in lows)
+        an_end = math.log1p((END_SPREAD_MM / width) ** 2)
+        score = {s: cost[s] + an_end * max(0, count[-s] - 1) for s in cost}
+        best = min(score, key=lambda s: (score[s], -count[s], -s))
+        return best, min(count.values()) < 2 or score[-best] - score[best] > 3.0
 
     def _outcome(self) -> _Outcome:
         cache, version = self._cache, self.version

@@ -77,6 +77,8 @@ def _numbers(t: list[float], period_s: float) -> list[float]:
     gaps = [b - a for a, b in pairwise(t)]
     usual = sorted(gaps)[len(gaps) // 2]
     regular = sum(0.75 * usual < g < 1.25 * usual for g in gaps) > 0.6 * len(gaps) and usual > 0.5 * period_s
+    # Handed over in bunches, the gap between two bunches is no silence.
+    silence = max(4.5 * period_s, 2.2 * sorted(gaps)[int(0.95 * (len(gaps) - 1))])
     number = [0.0]
     for i, gap in enumerate(gaps):
         if regular:
@@ -85,7 +87,7 @@ def _numbers(t: list[float], period_s: float) -> list[float]:
             if steps > 1 and i + 1 < len(gaps) and gaps[i + 1] < 0.6 * usual:
                 steps -= 1.0
         else:
-            steps = 1.0 if gap <= 4.5 * period_s else max(1.0, round(gap / period_s))
+            steps = 1.0 if gap <= silence else max(1.0, round(gap / period_s))
         number.append(number[-1] + steps)
     return number
 
