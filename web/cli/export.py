@@ -1,0 +1,111 @@
+"""``shimwright export``: sets, sweeps, budgets and readings as plain tables."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from capture.errors import CaptureError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+KINDS = ("csv", "parquet", "json")
+TABLES = ("sets", "sweeps", "budgets", "readings")
+
+
+def export_command(
+    streams: Sequence[Path], setup_path: Path | None, kind: str, folder: Path, replace: bool = False
+) -> int:
+    """Write four tables to `folder`.
+
+    Returns
+    -------
+    int
+        Exit code: 0, or 1 if a stream could not be read; the others are exported all the same.
+
+    Raises
+    ------
+    CaptureError
+        If the kind is unknown, pyarrow is missing for parquet, or the folder cannot take the files.
+    """
+    if kind not in KINDS:
+        raise CaptureError(f'--to: given "{kind}"; allowed: {", ".join(KINDS)}')
+    if kind == "parquet":
+        _need_pyarrow()
+    from capture.frames import load
+
+    files = {name: folder / f"{name}.{kind}" for name in TABLES}
+    _room(folder, [] if replace else list(files.values()))
+    frames = load(streams, setup_path)
+    for why in frames.errors.values():
+        sys.stderr.write(f"shimwright: {why}\n")
+    if len(frames.errors) == len(streams):
+        return 1
+    for name, path in files.items():
+        try:
+            _write(getattr(frames, name), path, kind)
+        except OSError as e:
+            raise CaptureError(f"{path} cannot be written: {e.strerror or e}. Choose another folder (-o).") from None
+        except UnicodeError:
+            raise CaptureError(f"{path}: the name of a stream is no text; rename it, or take --to json.") from None
+    lines = ", ".join(f"{len(getattr(frames, name))} {name}" for name in TABLES)
+    sys.stdout.write(f"{folder}: {lines}\n")
+    return 1 if frames.errors else 0
+
+
+def _need_pyarrow() -> None:
+    try:
+        import pyarrow  # type: ignore[import-untyped, import-not-found, unused-ignore]  # noqa: F401
+    except ImportError:
+        raise CaptureError(
+            "parquet needs the package pyarrow, which is not installed: pip install pyarrow, or take --to csv or --to json"
+        ) from None
+
+
+def _room(folder: Path, files: list[Path]) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise CaptureError(
+            f"{folder} cannot be made: {e.strerror or e}. Choose a folder you may write to (-o)."
+        ) from None
+    there = [p.name for p in files if p.exists()]
+    if there:
+        raise CaptureError(
+            f"{folder} already holds {', '.join(there)}: choose another folder (-o), or say --replace to write over them"
+        )
+
+
+def _write(table: pd.DataFrame, path: Path, kind: str) -> None:
+    """Write beside, then put in place: a full disk leaves no half table under the real name."""
+    part = path.with_name(path.name + ".part")
+    try:
+        if kind == "csv":
+            table.to_csv(part, index=False, encoding="utf-8", lineterminator="\n", errors="surrogateescape")
+        elif kind == "parquet":
+            table.to_parquet(part, index=False)
+        else:
+            part.write_text(_json(table), "utf-8")
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _json(table: pd.DataFrame) -> str:
+    """A list of objects, one a line; what is not known is null."""
+    rows = [json.dumps(_plain(row)) for row in table.to_dict("records")]
+    return "[\n" + ",\n".join(rows) + "\n]\n"
+
+
+def _plain(row: dict[Any, Any]) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, value in row.items():
+        if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+            out[str(name)] = None if value != value else "unlimited"
+        else:
+            out[str(name)] = value
+    return out
