@@ -24,8 +24,8 @@ Array = NDArray[np.float64]
 FIT_DOF = 6.0
 """What the fits' own uncertainties are worth against the scatter, in sweeps: judged on simulated sets."""
 
-MODEL_MM = 0.00013
-SLOWING_MM = 0.00045
+MODEL_MM = 0.0001
+SLOWING_MM = 0.0003
 SLOWING_FULL = 0.3
 """Hands and lags the fit does not take up, common to the sweeps of a set: for a hand that goes on at its pace, and for one that rests or loses
 `SLOWING_FULL` of its pace over the bottom; judged on simulated sets."""
@@ -46,6 +46,8 @@ class Bottoms:
     step_mm: float
     slowing: Array = field(default_factory=lambda: np.zeros(1))
     """How much slower the hand went over the bottom, 0 to 1."""
+    lag: Array = field(default_factory=lambda: np.zeros(1))
+    """Part of `u` that the doubt about plunger lag gives; common to all sweeps."""
 
 
 def summarise(
@@ -74,10 +76,12 @@ def summarise(
     if n == 0:
         return SetStatistics(0, rejected, 0, None, None, None, None, None, None, None, None, notes=notes)
     floor = max(repeatability_mm or 0.0, 0.2 * b.step_mm, 0.0002)
-    between = _extra_variance(b.minimum, b.u)
-    w = 1.0 / (b.u**2 + between)
+    # What the sweeps have in common does not average away and stands on a line of its own.
+    own_u = np.sqrt(np.maximum(b.u**2 - b.lag**2, 0.1 * b.u**2))
+    between = _extra_variance(b.minimum, own_u)
+    w = 1.0 / (own_u**2 + between)
     mean = float((w * b.minimum).sum() / w.sum())
-    fit_var = 1.0 / float((1.0 / (b.u**2 + 0.0)).sum())
+    fit_var = 1.0 / float((own_u**-2.0).sum())
     sd, _ = _within_seats(b)
     s_r = max(sd if sd is not None else 0.0, floor)
     said = list(notes)
@@ -109,6 +113,8 @@ def summarise(
             if apart > 0.0:
                 lines.append(BudgetLine("two seatings", apart, "A", 1.0, "half of what they differ by", "t"))
         said.append("Seating the arbor again is not covered: re-seat it at least twice more.")
+    if (lag := float(b.lag.mean())) > 0.0:
+        lines.append(BudgetLine("plunger lag", lag, "B", INFINITE_DOF, "flanks of the sweeps, common to all", "normal"))
     lines.append(
         BudgetLine(
             "bottom of the sweep",

@@ -283,6 +283,7 @@ class Session:
             heading=tuple(headings[i] for i in good),
             step_mm=self._step,
             slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
+            lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
         )
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, tuple(self._notes))
         return _Outcome(sweeps, statistics, play_test.assess(columns))

@@ -118,15 +118,15 @@ def _collect(
     pick = share.argmax(axis=1)
     widen = WIDEN_COARSE if search.coarse else WIDEN
     shapes = Shapes(search, st, cov, share, used)
-    lag, u_lag, tilt = shapes.lag()
+    x = st.x[rows, pick]
+    at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
+    slowing = _slowing(x, at, windows)
+    lag, u_lag, tilt = shapes.lag(slowing)
     mean = mean + tilt * lag
     lag_share = np.abs(tilt) * u_lag
     var = var + lag_share**2
     cusp, u_cusp = shapes.cusp()
-    x = st.x[rows, pick]
-    at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
     p = search.pack
-    slowing = _slowing(x, at, windows)
     u_packed, mu_packed = st.u[rows, pick], st.mu[rows, pick]
     out: list[Bottom] = []
     for i, window in enumerate(windows):

@@ -15,7 +15,7 @@ from analysis.valley.search import Search, State
 
 Array = NDArray[np.float64]
 
-LAG_PRIOR_MM = 0.0015
+LAG_PRIOR_MM = 0.002
 """Plunger lag (hysteresis) thought likely before the flanks have shown it: a good indicator has 1 to 3 µm
 (common practice, no source)."""
 
@@ -47,18 +47,29 @@ class Shapes:
         gain = (score * column).sum(axis=-1)
         return gain / schur, 1.0 / np.sqrt(schur), -ca[..., 0]
 
-    def lag(self) -> tuple[float, float, Array]:
+    def lag(self, slowing: Array) -> tuple[float, float, Array]:
         """Plunger lag of the set, mm, from how the rising flank hangs behind the falling one.
+
+        A hand that loses pace over the bottom looks much like a lag: such sweeps (`slowing`, 0 to 1) hardly count.
 
         Returns its value and standard uncertainty, prior included, and the bottom's answer to it per sweep.
         """
-        column = np.where(self._u < 0, 0.5, 0.5 - np.minimum(1.0, self._u**2 / 0.002))
+        value, u, answer = self._lag(LAG_PRIOR_MM, slowing)
+        for _ in range(2):
+            # Past the bottom the plunger waits until the face has come back by the lag itself.
+            if abs(value) <= LAG_PRIOR_MM:
+                break
+            value, u, answer = self._lag(abs(value), slowing)
+        return value, u, answer
+
+    def _lag(self, turn_mm: float, slowing: Array) -> tuple[float, float, Array]:
+        column = np.where(self._u < 0, 0.5, 0.5 - np.minimum(1.0, self._u**2 / turn_mm))
         size, u, tilt = self._term(column, self._weight, self._score, self._slope, self._cov)
         mean = (self._share * size).sum(axis=1)
         var = (self._share * (u**2 + (size - mean[:, None]) ** 2)).sum(axis=1)
         # Where the hand's freedom uses up most of the readings, a lag is what the spline could not follow.
         readings = self._search.pack.w.sum(axis=1)
-        w = np.minimum(1.0, (1.0 - self._used / readings) * 1.6) ** 4 / var
+        w = np.minimum(1.0, (1.0 - self._used / readings) * 1.6) ** 4 * np.clip(1.0 - 4.0 * slowing, 0.0, 1.0) / var
         precision = float(w.sum()) + 1.0 / LAG_PRIOR_MM**2
         return float((w * mean).sum()) / precision, 1.0 / math.sqrt(precision), (self._share * tilt).sum(axis=1)
 
