@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from typing import Any
 
 Event = dict[str, Any]
@@ -51,6 +52,19 @@ class Subscription:
         """End the iteration and be forgotten by the hub, whether or not anybody still iterates."""
         self.close()
         self._hub.remove(self)
+
+    async def take(self, wait_s: float) -> list[Event] | None:
+        """All events there are, waiting for the first; none after `wait_s` of silence, None once the hub has closed."""
+        if not self._events and not self._closed:
+            self._news.clear()
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._news.wait(), wait_s)
+        if self._events:
+            out = list(self._events)
+            self._events.clear()
+            self._readings = 0
+            return out
+        return None if self._closed else []
 
     async def __aiter__(self) -> AsyncIterator[Event]:
         """Events in order, as they come."""

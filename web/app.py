@@ -9,15 +9,17 @@ from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, JSONResponse
-from fastapi.sse import EventSourceResponse, ServerSentEvent
+from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
 from pydantic import BaseModel, Field
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
 from capture.hub import Subscription
+from capture.sources.push import PushSource
 from capture.station import Station
 from web.guards import SameOriginOnly
+from web.push import add_push_route
+from web.stream import Wire, pages_stream
 
 LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
 
@@ -32,6 +34,7 @@ def make_app(
     station: Station,
     hosts: tuple[str, ...] = LOCAL_HOSTS,
     lifespan: Any = None,
+    push: PushSource | None = None,
 ) -> FastAPI:
     """The application.
 
@@ -41,6 +44,8 @@ def make_app(
         What is listened to; started and stopped by `lifespan` or by the caller.
     hosts : tuple of str
         Names and addresses the page may be asked for by.
+    push : PushSource, optional
+        The station's source, if its readings are posted here.
     """
     static = Path(str(resources.files("web") / "static"))
     app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
@@ -72,14 +77,15 @@ def make_app(
 
     own = Depends(subscribed)
 
-    @app.get("/api/events", response_class=EventSourceResponse)
-    async def events(subscription: Subscription = own) -> AsyncIterator[ServerSentEvent]:
+    wire = Wire()
+
+    @app.get("/api/events")
+    async def events(subscription: Subscription = own) -> StreamingResponse:
         # Subscribed before the picture is taken: what happens in between comes twice rather than never.
-        yield ServerSentEvent(data=station.state(), event="state", retry=1000)
-        async for event in subscription:
-            yield ServerSentEvent(data=event, event=event["event"])
-            if event["event"] == "set":
-                yield ServerSentEvent(data=station.state(), event="state")
+        headers = {"cache-control": "no-cache", "x-accel-buffering": "no"}
+        return StreamingResponse(
+            pages_stream(subscription, station.state, wire), media_type="text/event-stream", headers=headers
+        )
 
     @app.post("/api/mark", status_code=204)
     async def mark(request: MarkRequest) -> None:
@@ -91,6 +97,9 @@ def make_app(
     @app.post("/api/new-set", status_code=204)
     async def new_set() -> None:
         station.new_set()
+
+    if push is not None:
+        add_push_route(app, push)
 
     app.mount("/static", StaticFiles(directory=static), name="static")
     return app
