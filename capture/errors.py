@@ -7,6 +7,10 @@ class CaptureError(Exception):
     """Root of all errors of this package; its text is fit to be shown."""
 
 
+class WrongUsageError(CaptureError):
+    """Something on the command line that cannot be meant."""
+
+
 class StreamFormatError(CaptureError):
     """A raw stream that cannot be read."""
 
@@ -21,6 +25,10 @@ class ProfileError(CaptureError):
 
 class SourceError(CaptureError):
     """A source that cannot be opened for a reason that waiting will not cure."""
+
+
+class SourceTextError(SourceError, WrongUsageError):
+    """A SOURCE text that names none."""
 
 
 class LinkLostError(CaptureError):

@@ -1,26 +1,33 @@
 """The live whole: source, recorder, pipeline, and events to those who watch.
 
 The source's thread writes each chunk to the raw stream, then decodes it and hands it to the session.  The event loop only
-hears of it afterwards, so a stalled loop or page can neither lose nor re-time a reading.
+hears of it afterwards, so a stalled loop or page can neither lose nor re-time a reading; and whatever goes wrong in decoding
+or judging, the recording goes on.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
+import sys
 import threading
 from collections import deque
-from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.readings import Reading
 from analysis.session import Session
-from capture.clock import Clock
+from capture.clock import Clock, StepWatch, utc_text
+from capture.counters import Counters
+from capture.decoders import Damaged
 from capture.errors import CaptureError
 from capture.hub import Event, Hub, Subscription
+from capture.judge import Judge
 from capture.pipeline import Pipeline
 from capture.profiles import Profile
-from capture.rawstream import StreamWriter
+from capture.rawstream import StreamWriter, new_folder, repair_folder
+from capture.silence import Silence
 from capture.sources import open_source
 from capture.sources.contract import Source
 
@@ -30,11 +37,23 @@ if TYPE_CHECKING:
 TRACE = 900
 """Readings a page that just arrived is given."""
 
-STALE_PERIODS = 2.0
-LEAST_STALE_S = 0.15
 CHECK_S = 0.05
 
+_log = logging.getLogger("shimwright.station")
+
 MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull")
+
+
+@dataclass
+class _Set:
+    """One set: its recording and what is made of it."""
+
+    session: Session
+    pipe: Pipeline
+    writer: StreamWriter | None
+    zero: float = 0.0
+    clock_zero: float = 0.0
+    spoilt: bool = False
 
 
 class Station:
@@ -48,6 +67,7 @@ class Station:
     setup : Setup, optional
     record_to : Path, optional
         Folder for raw streams, one file a set; nothing is recorded without it.
+    clock : Clock, optional
     """
 
     def __init__(
@@ -57,6 +77,7 @@ class Station:
         profile: Profile,
         setup: Setup | None = None,
         record_to: Path | None = None,
+        clock: Clock | None = None,
     ) -> None:
         self._source = open_source(source, profile) if isinstance(source, str) else source
         self.profile = profile
@@ -67,17 +88,21 @@ class Station:
         self._hub = Hub()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread: threading.Thread | None = None
-        self._worker = ThreadPoolExecutor(1, thread_name_prefix="judge")
-        self._judging = False
+        self._judge = Judge(self._post, lambda: self._set.session, self._show, self._fail)
         self._link: Event = {"event": "link", "t": 0.0, "state": "waiting", "why": ""}
-        self._stale = False
         self._last: Event | None = None
         self._trace: deque[tuple[float, float]] = deque(maxlen=TRACE)
         self._result: dict[str, Any] | None = None
         self._told = 0
-        self.failure: str | None = None
-        self.sets = 0
-        self._begin_set()
+        self._latest = 0.0
+        self._source_failure: str | None = None
+        self._set_failure: str | None = None
+        self._clock = Clock() if clock is None else clock
+        self._steps = StepWatch(self._clock)
+        self._silence = Silence(profile.period_s)
+        self.counters = Counters()
+        self.sets = 1
+        self._set = self._new_set(1)
 
     # life
 
@@ -86,7 +111,9 @@ class Station:
         self._loop = asyncio.get_running_loop()
         self._thread = threading.Thread(target=self._run, name="source", daemon=True)
         self._thread.start()
-        self._watch = asyncio.create_task(self._watch_age())
+        if self._folder is not None:
+            threading.Thread(target=self._repair, args=(self._folder,), name="repair", daemon=True).start()
+        self._watch = asyncio.create_task(self._keep_watch())
 
     async def stop(self) -> None:
         """Stop reading, put everything on the disk, end all subscriptions."""
@@ -95,71 +122,125 @@ class Station:
         self._watch.cancel()
         if self._thread is not None:
             await asyncio.to_thread(self._thread.join, 5.0)
+        await asyncio.to_thread(self.close)
+
+    def close(self) -> None:
+        """Put everything on the disk and close the recording; for a station that is not, or no longer, started."""
+        self._stop.set()
         with self._lock:
-            self._session.close()
-            if self._writer is not None:
-                self._writer.close()
-        self._worker.shutdown(wait=False, cancel_futures=True)
+            s = self._set
+            s.session.close()
+        if s.writer is not None:
+            s.writer.close()
+        self._judge.end()
 
     @property
     def running(self) -> bool:
         """False once the source has ended or failed."""
         return self._thread is not None and self._thread.is_alive()
 
+    @property
+    def failure(self) -> str | None:
+        """What keeps this station from its work now, or None."""
+        writer = self._set.writer
+        return self._source_failure or (writer.failure if writer is not None else None) or self._set_failure
+
     def _run(self) -> None:
         try:
-            self._source.run(self, self._clock_view, self._stop)
+            self._source.run(self, self._clock, self._stop)
             if self._source.finished:
                 with self._lock:
-                    self._session.close()
-                self._post(self._after_change)
+                    self._set.session.close()
+                self._post(self._judge.look)
                 self._post(self._publish, {"event": "end"})
         except CaptureError as e:
-            self.failure = str(e)
-            self._post(self._publish, {"event": "failure", "why": str(e)})
+            self._source_failure = str(e)
+        except Exception as e:
+            _log.exception("the source has failed")
+            self._source_failure = (
+                f"Listening has ended by a fault of this program ({type(e).__name__}: {e}). "
+                "What was received until now is recorded. Start it again."
+            )
+        if self._source_failure is not None:
+            self._post(self._publish, {"event": "failure", "why": self._source_failure})
 
-    # sink: called in the source's thread
+    @staticmethod
+    def _repair(folder: Path) -> None:
+        try:
+            for said in repair_folder(folder):
+                _log.warning("%s", said)
+        except Exception:
+            _log.exception("older recordings could not be looked through")
+
+    # sink: called in the source's thread, with the source's times
 
     def chunk(self, t: float, data: bytes) -> None:
         """Record, decode, hand on."""
         with self._lock:
-            if self._writer is not None:
-                self._writer.rx(t, data)
-            if self._stale:
-                self._stale = False
-                self.link(t, "back", "readings again")
-            before = self._session.version
-            self._pipe.chunk(t, data)
-            changed = self._session.version != before
+            t = self._in_set(t)
+            s = self._set
+            self.counters.bytes += len(data)
+            if s.writer is not None:
+                s.writer.rx(t, data)
+            before = s.session.version
+            if not s.spoilt:
+                try:
+                    s.pipe.chunk(t, data)
+                except Exception as e:  # the bytes are recorded, and go on being recorded
+                    s.spoilt = True
+                    self._fail(
+                        f"reading the bytes failed: {type(e).__name__}: {e}. They are recorded; begin a new set."
+                    )
+            changed = s.session.version != before
         if changed:
-            self._post(self._after_change)
+            self._post(self._judge.look)
 
     def link(self, t: float, state: str, why: str = "") -> None:
         """Record and hand on a change of the link."""
         with self._lock:
-            if self._writer is not None:
-                self._writer.link(t, state, why)
-            before = self._session.version
-            self._pipe.link(t, state, why)
-            changed = self._session.version != before
+            self._change(self._in_set(t), state, why)
+
+    def _change(self, t: float, state: str, why: str) -> None:
+        s = self._set
+        if s.writer is not None:
+            s.writer.link(t, state, why)
+        before = s.session.version
+        s.pipe.link(t, state, why)
+        self.counters.link(state)
+        if not self._source.own_times:
             if state == "lost":
-                self._stale = False
-            self._link = {"event": "link", "t": t, "state": state, "why": why}
+                self._silence.lost()
+            elif state != "stale" and self._link["state"] != "stale":
+                self._silence.opened(t)
+        self._link = {"event": "link", "t": t, "state": state, "why": why}
         self._post(self._publish, self._link)
-        if changed:
-            self._post(self._after_change)
+        if s.session.version != before:
+            self._post(self._judge.look)
 
     def mark(self, t: float, mark: str) -> None:
         """Record and hand on a mark."""
         with self._lock:
-            if self._writer is not None:
-                self._writer.mark(t, mark)
-            self._pipe.mark(t, mark)
+            self._mark(self._in_set(t), mark)
+
+    def _mark(self, t: float, mark: str) -> None:
+        s = self._set
+        if s.writer is not None:
+            s.writer.mark(t, mark)
+        s.pipe.mark(t, mark)
         self._post(self._publish, {"event": "mark", "t": t, "mark": mark})
-        self._post(self._after_change)
+        self._post(self._judge.look)
+
+    def _in_set(self, t: float) -> float:
+        """A source's time in the set that runs: what was stamped just before a set began comes first in it."""
+        self._latest = max(self._latest, t)
+        return max(0.0, t - self._set.zero)
 
     def _heard(self, r: Reading, shown: str) -> None:
         value = r.mm
+        self.counters.readings += 1
+        self._silence.period_s = self.period_s
+        if not self._source.own_times and self._silence.heard(r.t):
+            self._change(r.t, "back", "readings again")
         self._last = {
             "event": "reading",
             "t": r.t,
@@ -172,11 +253,15 @@ class Station:
         self._trace.append((r.t, value))
         self._post(self._publish, self._last)
 
+    def _damaged(self, t: float, item: Damaged) -> None:
+        del t, item
+        self.counters.damaged += 1
+
     # commands: called in the event loop
 
     def now(self) -> float:
         """Seconds since the set began."""
-        return self._clock.now()
+        return self._clock.now() - self._set.clock_zero
 
     def mark_now(self, mark: str) -> None:
         """Make a mark at this moment.
@@ -188,23 +273,48 @@ class Station:
         """
         if mark not in MARKS and not (mark.startswith("note:") and len(mark) <= 505):
             raise ValueError(f"mark is {mark!r}; allowed: {', '.join(MARKS)}, or note: and up to 500 characters")
-        self.mark(self._clock.now(), mark)
+        with self._lock:
+            self._mark(self.now(), mark)
 
     def new_set(self) -> None:
-        """End this set and begin the next, with a raw stream of its own."""
+        """End this set and begin the next, with a raw stream of its own.
+
+        Raises
+        ------
+        CaptureError
+            If no new raw stream can be made; the set that runs goes on, and the failure is told.
+        """
+        try:
+            fresh = self._new_set(self.sets + 1)
+        except CaptureError as e:
+            self._fail(f"no new set could be begun, the old one goes on: {e}")
+            raise
         with self._lock:
-            self._session.close()
-            if self._writer is not None:
-                self._writer.close()
-            self._begin_set()
-            if self._link["state"] in ("opened", "back", "stale"):
-                # The new stream must say by itself that the link stands, and begins in the middle of a line perhaps.
-                if self._writer is not None:
-                    self._writer.link(0.0, "opened")
-                self._pipe.link(0.0, "opened")
-                self._link = {"event": "link", "t": 0.0, "state": "opened", "why": ""}
+            old, state = self._set, self._link["state"]
+            fresh.clock_zero = self._clock.now()
+            fresh.zero = self._latest if self._source.own_times else fresh.clock_zero
+            between = old.pipe.between_frames
+            self._set, self.sets = fresh, self.sets + 1
+            self._told = 0
+            self._trace.clear()
+            self._last = self._result = self._set_failure = None
+            if state in ("opened", "back", "stale"):
+                # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
+                state = "back" if between else "opened"
+                if fresh.writer is not None:
+                    fresh.writer.link(0.0, state, "new set")
+                fresh.pipe.link(0.0, state, "new set")
+                if not self._source.own_times:
+                    self._silence.opened(0.0)
+                self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
+        # Whoever reads is not kept waiting for the old set's disk.
+        old.session.close()
+        if old.writer is not None:
+            old.writer.close()
+            if old.writer.failure is not None:
+                self._fail(f"the last set is not recorded whole: {old.writer.failure}")
         self._publish({"event": "set", "n": self.sets})
-        self._after_change()
+        self._judge.look()
 
     def subscribe(self) -> Subscription:
         """Events from now on."""
@@ -219,18 +329,21 @@ class Station:
         with self._lock:
             trace = list(self._trace)
             last, link = self._last, self._link
+            writer = self._set.writer
         setup = self.setup
         return {
             "source": self._source.name,
             "set": self.sets,
-            "now": self._clock.now(),
+            "now": self.now(),
             "period_s": self.period_s,
             "link": {k: v for k, v in link.items() if k != "event"},
             "last": None if last is None else {k: v for k, v in last.items() if k != "event"},
             "trace": trace,
             "result": self._result,
-            "failure": self.failure or self._recording_failure(),
-            "recording": str(self._writer.path) if self._writer is not None else None,
+            "failure": self.failure,
+            "counters": self.counters.as_dict(),
+            "recording": str(writer.path) if writer is not None else None,
+            "recorded": None if writer is None else {"lines": writer.lines, "safe_lines": writer.synced_lines},
             "setup": None
             if setup is None
             else {
@@ -244,32 +357,36 @@ class Station:
     @property
     def period_s(self) -> float:
         """Expected time between readings: as seen, or as the profile says."""
-        return self._session.period_s or self.profile.period_s
+        return self._set.session.period_s or self.profile.period_s
 
     # within
 
-    def _begin_set(self) -> None:
-        self.sets += 1
-        self._clock = Clock()
-        self._clock_view = _Now(self)
-        self._session = Session(self.setup)
-        self._pipe = Pipeline(self.profile, self._session, self._heard)
-        self._told = 0
-        self._trace.clear()
-        self._last = None
-        self._result = None
-        self._writer: StreamWriter | None = None
+    def _new_set(self, number: int) -> _Set:
+        session = Session(self.setup)
+        pipe = Pipeline(self.profile, session, self._heard, self._damaged)
+        writer = None
         if self._folder is not None:
-            stamp = self._clock.started.strftime("%Y%m%dT%H%M%SZ")
-            path = self._folder / f"{stamp}-{self.sets:03d}" / "stream.jsonl"
-            n = 1
-            while path.exists():
-                n += 1
-                path = self._folder / f"{stamp}-{self.sets:03d}-{n}" / "stream.jsonl"
-            self._writer = StreamWriter(path, self._source.name, self.profile.table, self._clock.started_text)
+            wall = self._clock.wall()
+            name = f"{utc_text(wall).replace('-', '').replace(':', '')}-{number:03d}"
+            path = new_folder(self._folder, name) / "stream.jsonl"
+            writer = StreamWriter(
+                path, self._source.name, self.profile.table, utc_text(wall), on_trouble=self._recording_trouble
+            )
+        return _Set(session, pipe, writer)
 
-    def _recording_failure(self) -> str | None:
-        return self._writer.failure if self._writer is not None else None
+    def _recording_trouble(self, why: str | None) -> None:
+        if why is not None:
+            _log.warning("%s", why)
+        # An empty reason takes the last one off the page; one of another kind stays.
+        self._post(self._publish_failure, why)
+
+    def _publish_failure(self, why: str | None) -> None:
+        self._publish({"event": "failure", "why": why or self.failure or ""})
+
+    def _fail(self, why: str) -> None:
+        _log.error("%s", why, exc_info=sys.exc_info()[0] is not None)
+        self._set_failure = why
+        self._post(self._publish, {"event": "failure", "why": why})
 
     def _post(self, call: Any, *args: Any) -> None:
         loop = self._loop
@@ -279,35 +396,6 @@ class Station:
     def _publish(self, event: Event) -> None:
         self._hub.publish(event)
 
-    def _after_change(self) -> None:
-        """Have the set judged again, off the loop, once at a time."""
-        if self._judging or self._stop.is_set():
-            return
-        self._judging = True
-        session, number = self._session, self.sets
-        version = session.version
-
-        def judge() -> dict[str, Any]:
-            return session.result()
-
-        def done(result: dict[str, Any] | None) -> None:
-            self._judging = False
-            if self.sets == number and result is not None:
-                self._show(result)
-            if self._session is not session or session.version != version:
-                self._after_change()
-
-        def work() -> None:
-            try:
-                out: dict[str, Any] | None = judge()
-            except Exception as e:  # the judge must not die silently: say so on the page
-                self.failure = f"judging the set failed: {type(e).__name__}: {e}"
-                self._post(self._publish, {"event": "failure", "why": self.failure})
-                out = None
-            self._post(done, out)
-
-        self._worker.submit(work)
-
     def _show(self, result: dict[str, Any]) -> None:
         self._result = result
         sweeps = result["sweeps"]
@@ -316,29 +404,23 @@ class Station:
         self._told = len(sweeps)
         self._publish({"event": "result", **result})
 
-    async def _watch_age(self) -> None:
-        """Say when readings stop coming."""
+    async def _keep_watch(self) -> None:
         while True:
-            await asyncio.sleep(CHECK_S)
-            if not self.running:
-                continue
-            with self._lock:
-                last, state = self._last, self._link["state"]
-                if last is None or state not in ("opened", "back"):
-                    continue
-                age = self._clock.now() - last["t"]
-                if age > max(STALE_PERIODS * self.period_s, LEAST_STALE_S):
-                    self.link(self._clock.now(), "stale", f"no reading for {age:.1f} s")
-                    self._stale = True
+            due = self._silence.due
+            ahead = CHECK_S if due is None else min(CHECK_S, due - self.now())
+            await asyncio.sleep(max(ahead, 0.001))
+            self.look()
 
-
-class _Now(Clock):
-    """The clock of the set that is running: a source keeps one clock over many sets."""
-
-    def __init__(self, station: Station) -> None:
-        super().__init__()
-        self._station = station
-
-    def now(self) -> float:
-        """Seconds since the running set began."""
-        return self._station.now()
+    def look(self) -> None:
+        """Say when readings have stopped, and when the computer's clock was set; to be called again and again."""
+        step = self._steps.step()
+        with self._lock:
+            now = self.now()
+            if step is not None:
+                self.counters.clock_steps += 1
+                if self._set.writer is not None:
+                    self._set.writer.wall_clock(now, utc_text(self._clock.wall()), step)
+                self._post(self._publish, {"event": "clock", "t": now, "step_s": round(step, 3)})
+            why = self._silence.told(now)
+            if why is not None:
+                self._change(now, "stale", why)

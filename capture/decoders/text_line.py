@@ -87,6 +87,11 @@ class TextLine:
         self._skipping = False
         self._fresh = True
 
+    @property
+    def between_frames(self) -> bool:
+        """Whether the next byte is known to begin a line."""
+        return not (self._held or self._skipping or self._fresh)
+
     def feed(self, data: bytes) -> list[Frame | Damaged]:
         """Take bytes; give the frames they complete."""
         out: list[Frame | Damaged] = []

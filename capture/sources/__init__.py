@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from capture.errors import SourceError
+from capture.errors import SourceTextError
 from capture.profiles import Profile
 from capture.sources.contract import Sink, Source
 
@@ -16,8 +16,10 @@ def open_source(text: str, profile: Profile) -> Source:
 
     Raises
     ------
-    SourceError
+    SourceTextError
         If the text names none.
+    SourceError
+        If it names one that cannot be used here.
     """
     if text.startswith("serial:") and len(text) > 7:
         from capture.sources.serial_port import SerialSource
@@ -46,8 +48,8 @@ def open_source(text: str, profile: Profile) -> Source:
     if text == "typed":
         from capture.sources.typed import TypedSource
 
-        return TypedSource()
-    raise SourceError(f"source {text!r} is not known; allowed: {ALLOWED}")
+        return TypedSource(profile=profile)
+    raise SourceTextError(f"source {text!r} is not known; allowed: {ALLOWED}")
 
 
 __all__ = ["Sink", "Source", "open_source"]

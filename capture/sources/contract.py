@@ -6,6 +6,7 @@ reads again; it tells of every change of the link.  It goes on trying for ever o
 
 from __future__ import annotations
 
+import logging
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
@@ -13,11 +14,19 @@ from contextlib import contextmanager
 from typing import Protocol
 
 from capture.clock import Clock
-from capture.errors import LinkLostError, SourceError
+from capture.errors import CaptureError, LinkLostError, SourceError
 
 FIRST_WAIT_S = 0.1
 LONGEST_WAIT_S = 1.0
 """Waits between attempts: an indicator that is plugged in again is read within three seconds."""
+
+LOOK_S = 0.1
+"""How often a wait looks whether the device has come."""
+
+SETTLE_S = 1.0
+"""A port's permissions come a moment after the port: a reason that waiting may not cure is told once it has lasted."""
+
+_log = logging.getLogger("shimwright.link")
 
 
 class Sink(Protocol):
@@ -28,7 +37,7 @@ class Sink(Protocol):
         ...
 
     def link(self, t: float, state: str, why: str = "") -> None:
-        """ "opened", "lost" or "back"."""
+        """ "opened", "lost" (again with another reason, if that changes) or "back"."""
         ...
 
     def mark(self, t: float, mark: str) -> None:
@@ -42,6 +51,9 @@ class Source(ABC):
     name: str
     finished = False
     """True once a source that ends (a replay) has given everything."""
+
+    own_times = False
+    """True for a source whose times and silences come with it (a replay)."""
 
     @abstractmethod
     def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
@@ -59,28 +71,38 @@ class ReopeningSource(Source):
 
     def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
         """Open, read, and open again after every loss."""
-        was_open = False
-        told = False
-        wait = FIRST_WAIT_S
+        tries = _Tries(self.name, sink, clock)
         while not stop.is_set():
             try:
                 with self.opened() as read:
-                    sink.link(clock.now(), "back" if told else "opened")
-                    was_open, told, wait = True, True, FIRST_WAIT_S
+                    tries.open()
                     while not stop.is_set():
                         data = read()
                         if data:
                             sink.chunk(clock.now(), data)
                     return
             except LinkLostError as e:
-                if was_open or not told:
-                    sink.link(clock.now(), "lost", str(e))
-                was_open, told = False, True
-            except SourceError:
-                if not told:
+                tries.failed(e)
+            except SourceError as e:
+                if not tries.told:
                     raise
-            stop.wait(wait)
-            wait = min(LONGEST_WAIT_S, wait * 1.6)
+                tries.failed(e)
+            if self._wait(tries.wait, stop):
+                tries.wait = FIRST_WAIT_S
+
+    def _wait(self, seconds: float, stop: threading.Event) -> bool:
+        """Wait; True as soon as the device has come meanwhile."""
+        was_there = self.present()
+        while seconds > 0 and not stop.is_set():
+            stop.wait(min(LOOK_S, seconds))
+            seconds -= LOOK_S
+            if not was_there and self.present():
+                return True
+        return False
+
+    def present(self) -> bool | None:
+        """Whether the device is there to be opened; None if only opening it can tell."""
+        return None
 
     @abstractmethod
     @contextmanager
@@ -96,6 +118,47 @@ class ReopeningSource(Source):
         """
         raise NotImplementedError
         yield
+
+
+class _Tries:
+    """What has been told of a link that goes and comes, and how long to wait before the next attempt."""
+
+    def __init__(self, name: str, sink: Sink, clock: Clock) -> None:
+        self._name, self._sink, self._clock = name, sink, clock
+        self.told = False
+        self.wait = FIRST_WAIT_S
+        self._is_open = False
+        self._reason = ""
+        self._grave = False
+        self._seen: tuple[str, float] = ("", 0.0)
+        self._count = 0
+
+    def open(self) -> None:
+        """It opened."""
+        if self._count:
+            _log.info("%s: open after %d attempts", self._name, self._count)
+        self._sink.link(self._clock.now(), "back" if self.told else "opened")
+        self._is_open = self.told = True
+        self.wait, self._reason, self._grave, self._count = FIRST_WAIT_S, "", False, 0
+        self._seen = ("", 0.0)
+
+    def failed(self, e: CaptureError) -> None:
+        """It was lost or did not open."""
+        now, reason, grave = self._clock.now(), str(e), isinstance(e, SourceError)
+        if not self._is_open:
+            self.wait = min(LONGEST_WAIT_S, self.wait * 1.6)
+        if self._seen[0] != reason:
+            self._seen = (reason, now)
+        news = self._is_open or not self.told
+        if (grave or self._grave) and reason != self._reason and now - self._seen[1] >= SETTLE_S:
+            news = True
+        # The first failure of a kind is worth a warning; the hundredth of the same is not.
+        _log.log(logging.WARNING if news else logging.DEBUG, "%s: %s", self._name, reason)
+        if news:
+            self._sink.link(now, "lost", reason)
+            self._reason, self._grave = reason, grave
+        self._is_open, self.told = False, True
+        self._count += 1
 
 
 class Reader(Protocol):

@@ -20,6 +20,8 @@ class ReplaySource(Source):
         1 is real time; 0 is as fast as possible.
     """
 
+    own_times = True
+
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         self.name = f"replay:{path}"
         self.path = path

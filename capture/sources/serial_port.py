@@ -73,6 +73,12 @@ class SerialSource(ReopeningSource):
         self._target = target
         self._v = profile.values
 
+    def present(self) -> bool | None:
+        """Whether a port of that name is there."""
+        if "://" in self._target or not self._target.startswith("/"):
+            return None
+        return bool(glob.glob(self._target)) or os.path.exists(self._target)
+
     @contextmanager
     def opened(self) -> Iterator[Reader]:
         """Open the port once."""

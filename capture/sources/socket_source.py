@@ -7,10 +7,10 @@ import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from capture.errors import LinkLostError, SourceError
+from capture.errors import LinkLostError, SourceTextError
 from capture.sources.contract import Reader, ReopeningSource
 
-CONNECT_S = 5.0
+CONNECT_S = 2.0
 WAIT_S = 0.25
 
 
@@ -21,7 +21,7 @@ class SocketSource(ReopeningSource):
         self.name = url
         host, _, port = url.removeprefix("socket://").rpartition(":")
         if not host or not (port.isascii() and port.isdigit()) or not 0 < int(port) < 65536:
-            raise SourceError(f"{url}: allowed: socket://host:port with a port from 1 to 65535")
+            raise SourceTextError(f"{url}: allowed: socket://host:port with a port from 1 to 65535")
         self._address = (host.strip("[]"), int(port))
 
     @contextmanager

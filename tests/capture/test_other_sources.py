@@ -160,6 +160,8 @@ def test_a_socket_that_drops_and_returns_loses_nothing_sent(tmp_path: Path, serv
             for connection, how in enumerate(("polite", "rude", "gone")):
                 start = len(heard.events)
                 await asyncio.to_thread(server.accept)
+                sent.append(b"\r\n")
+                server.send(sent[-1])
                 for n in range(100):
                     sent.append(line(1000 * connection + n))
                     server.send(sent[-1])
@@ -177,7 +179,7 @@ def test_a_socket_that_drops_and_returns_loses_nothing_sent(tmp_path: Path, serv
             server.open()
             returned = time.monotonic()
             await asyncio.to_thread(server.accept)
-            sent.append(line(7))
+            sent.append(b"\r\n" + line(7))
             server.send(sent[-1])
             at, _ = await heard.wait("reading", start, counts=7)
             assert at - returned <= 3.0
@@ -211,7 +213,7 @@ def test_a_socket_by_its_numeric_address_in_brackets() -> None:
     async def main() -> None:
         async with listening(s.url) as heard:
             await asyncio.to_thread(s.accept)
-            s.send(line(5))
+            s.send(b"\r\n" + line(5))
             await heard.wait("reading", counts=5)
 
     try:
@@ -331,7 +333,7 @@ def test_a_port_behind_an_rfc_2217_server_is_set_up_read_and_read_again(
             p = rfc_server.port
             # A pseudo-terminal takes no parity and no seven bits; speed and stop bits it does.
             assert (p.baudrate, p.parity, p.bytesize, p.stopbits) == (4800, "N", 8, 2)
-            sent = b"".join(line(n) for n in range(100)) + every_value + b"\r\n"
+            sent = b"\r\n" + b"".join(line(n) for n in range(100)) + every_value + b"\r\n"
             rfc_server.indicator_sends(sent)
             await until(lambda: received(tmp_path / "streams") == sent)
             await until(lambda: len(heard.of("reading")) >= 100)  # recorded first, told afterwards
@@ -342,7 +344,7 @@ def test_a_port_behind_an_rfc_2217_server_is_set_up_read_and_read_again(
             at, _ = await heard.wait("link", start, state="lost")
             assert at - pulled <= 1.0
             await heard.wait("link", start, state="back", timeout=15)
-            rfc_server.indicator_sends(line(478))
+            rfc_server.indicator_sends(b"\r\n" + line(478))
             await heard.wait("reading", start, counts=478)
 
     asyncio.run(main())
@@ -383,12 +385,13 @@ def recording(path: Path, lines: int = 10, period: float = 0.05) -> Path:
     """A recording with a mark and a loss in it."""
     w = StreamWriter(path, "serial:indicator", PROFILE.table, "2026-03-02T09:14:05Z")
     w.link(0.0, "opened")
+    w.rx(0.0, b"\r\n")
     for n in range(lines):
         w.rx((n + 1) * period, line(n))
     w.mark(lines * period, "reseat")
     w.link(lines * period, "lost", "unplugged")
     w.link((lines + 2) * period, "back")
-    w.rx((lines + 3) * period, line(lines))
+    w.rx((lines + 3) * period, b"\r\n" + line(lines))
     w.close()
     return path
 
@@ -407,14 +410,16 @@ def test_replay_as_fast_as_possible_gives_every_record_with_its_own_time(tmp_pat
     kept, took = run(source)
     assert source.finished
     assert took < 5.0  # the recording lasts over three minutes
-    assert kept.got[:2] == [("link", 0.0, "opened"), ("chunk", 1.0, line(0))]
+    assert kept.got[:3] == [("link", 0.0, "opened"), ("chunk", 0.0, b"\r\n"), ("chunk", 1.0, line(0))]
     assert kept.got[-4:] == [
         ("mark", 200.0, "reseat"),
         ("link", 200.0, "lost"),
         ("link", 202.0, "back"),
-        ("chunk", 203.0, line(200)),
+        ("chunk", 203.0, b"\r\n" + line(200)),
     ]
-    assert [w for k, _, w in kept.got if k == "chunk"] == [line(n) for n in range(201)]
+    assert b"".join(w for k, _, w in kept.got if isinstance(w, bytes)) == b"\r\n" + b"".join(
+        line(n) if n < 200 else b"\r\n" + line(n) for n in range(201)
+    )
 
 
 @pytest.mark.parametrize("speed", [1.0, 4.0])
@@ -434,7 +439,7 @@ def test_replay_stops_when_told(tmp_path: Path) -> None:
     kept, took = run(source, stop)
     assert took < 5.0
     assert not source.finished
-    assert kept.got == [("link", 0.0, "opened")]
+    assert kept.got == [("link", 0.0, "opened"), ("chunk", 0.0, b"\r\n")]
 
 
 def test_replay_tolerates_a_torn_end_and_refuses_another_file(tmp_path: Path) -> None:
@@ -444,7 +449,7 @@ def test_replay_tolerates_a_torn_end_and_refuses_another_file(tmp_path: Path) ->
     source = ReplaySource(path, speed=0)
     kept, _ = run(source)
     assert source.finished
-    assert len([1 for k, _, _ in kept.got if k == "chunk"]) == 11
+    assert len([1 for k, _, _ in kept.got if k == "chunk"]) == 12
     for name in ("absent.jsonl", ""):
         with pytest.raises(StreamFormatError):
             ReplaySource(tmp_path / name)
@@ -474,12 +479,12 @@ def test_a_station_on_a_replay_says_when_it_has_ended_and_nothing_after(tmp_path
 def test_a_replay_with_a_damaged_line_ends_in_a_failure_that_names_it(tmp_path: Path) -> None:
     path = recording(tmp_path / "stream.jsonl", 3, 0.001)
     lines = path.read_bytes().splitlines(keepends=True)
-    path.write_bytes(b"".join([*lines[:3], b"oops\n", *lines[3:]]))
+    path.write_bytes(b"".join([*lines[:4], b"oops\n", *lines[4:]]))
 
     async def main() -> None:
         async with listening(f"replay:{path}") as heard:
             _, failure = await heard.wait("failure")
-            assert f"{path}, line 4" in failure["why"]
+            assert f"{path}, line 5" in failure["why"]
             assert [e["counts"] for e in heard.of("reading")] == [0]
 
     asyncio.run(main())

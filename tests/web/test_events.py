@@ -24,6 +24,9 @@ from tests.web.serving import served, stream
 
 SHUTDOWN_S = 5.0
 
+END = b"\r\n"
+"""Sent first, it shows that the line after it is whole."""
+
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[PtyBench]:
@@ -67,7 +70,7 @@ def test_readings_and_the_link_arrive(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station), stream(base) as page:
             await until(lambda: station.state()["link"]["state"] == "opened")
-            bench.write(line(478) + line(-479))
+            bench.write(END + line(478) + line(-479))
             reading = await page.wait("reading", counts=478)
             assert reading["value_mm"] == 0.478
             assert reading["shown"] == "0.478 mm"
@@ -93,6 +96,7 @@ def test_every_reading_arrives_in_order_at_a_hundred_a_second(bench: PtyBench) -
         async with served(f"serial:{bench.link}", rate=100.0) as (base, station):
             await until(lambda: station.state()["link"]["state"] == "opened")
             async with stream(base) as one, stream(base) as two:
+                bench.write(END)
                 for n in range(150):
                     bench.write(line(n))
                     await asyncio.sleep(0.01)
@@ -107,6 +111,7 @@ def test_a_page_that_comes_late_gets_what_was(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station):
             await until(lambda: station.state()["link"]["state"] == "opened")
+            bench.write(END)
             for n in range(20):
                 bench.write(line(n))
             await until(lambda: (station.state()["last"] or {}).get("counts") == 19)
@@ -144,7 +149,7 @@ def test_a_new_set_gives_a_new_picture_and_a_new_stream(bench: PtyBench, tmp_pat
     async def main() -> None:
         async with served(f"serial:{bench.link}", tmp_path / "streams") as (base, station), stream(base) as page:
             await until(lambda: station.state()["link"]["state"] == "opened")
-            bench.write(line(1))
+            bench.write(END + line(1))
             await page.wait("reading", counts=1)
             start = len(page.events)
             assert (await post(base, "/api/new-set")).status_code == 204
@@ -152,7 +157,7 @@ def test_a_new_set_gives_a_new_picture_and_a_new_stream(bench: PtyBench, tmp_pat
             state = await page.wait("state", start)
             assert (state["set"], state["last"], state["trace"]) == (2, None, [])
             assert state["result"] is None or state["result"]["readings"] == 0
-            assert state["link"]["state"] == "opened"
+            assert state["link"]["state"] == "back"  # the line before was whole: the next one counts
             bench.write(line(2))
             await page.wait("reading", start, counts=2)
 
@@ -227,7 +232,7 @@ def test_the_program_stops_quickly_with_a_page_open_and_nothing_is_lost(
                     await page.wait("state")
                     if page.events[0][1]["link"]["state"] != "opened":
                         await page.wait("link", state="opened")
-                    bench.write(line(478))
+                    bench.write(END + line(478))
                     await page.wait("reading", counts=478)
                     asked = time.monotonic()
                     os.kill(process.pid, how)
@@ -242,4 +247,4 @@ def test_the_program_stops_quickly_with_a_page_open_and_nothing_is_lost(
         finally:
             if process.poll() is None:
                 process.kill()
-    assert received(tmp_path / "s") == line(478)
+    assert received(tmp_path / "s") == END + line(478)

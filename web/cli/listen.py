@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import signal
 import sys
 import threading
@@ -10,38 +11,39 @@ from pathlib import Path
 from typing import Any
 
 from analysis.readings import Reading
-from capture.clock import Clock
+from capture.clock import Clock, StepWatch, utc_text
 from capture.decoders import Frame
-from capture.errors import CaptureError
-from capture.profiles import load_profile
-from capture.rawstream import StreamWriter
+from capture.errors import CaptureError, SourceError
+from capture.rawstream import StreamWriter, new_folder, repair_folder
+from capture.silence import Silence
 from capture.sources import open_source
+from web.cli.logs import start_log
+from web.cli.usage import profile_of
 
-STALE_PERIODS = 2.0
-LEAST_STALE_S = 0.15
+CHECK_S = 0.05
+
+_log = logging.getLogger("shimwright.listen")
 
 
 class _Printer:
     """Writes the raw stream first, then prints."""
 
-    def __init__(self, profile: Any, writer: StreamWriter | None) -> None:
+    def __init__(self, profile: Any, own_times: bool) -> None:
         self._decoder = profile.decoder()
-        self._writer = writer
-        self._lock = threading.Lock()
-        self.last: float | None = None
-        self.stale = False
-        self.period = profile.period_s
+        self._own_times = own_times
+        self._lock = threading.RLock()
+        self._clock: Clock | None = None
+        self.writer: StreamWriter | None = None
+        self.silence = Silence(profile.period_s)
 
     def chunk(self, t: float, data: bytes) -> None:
         with self._lock:
-            if self._writer is not None:
-                self._writer.rx(t, data)
+            if self.writer is not None:
+                self.writer.rx(t, data)
             for item in self._decoder.feed(data):
                 if isinstance(item, Frame):
-                    if self.stale:
-                        self.stale = False
-                        self._print({"t": round(t, 6), "link": "back"})
-                    self.last = t
+                    if not self._own_times and self.silence.heard(t):
+                        self._link(t, "back")
                     r = Reading(t, item.counts, item.scale)
                     self._print({"t": round(t, 6), "value_mm": r.mm, "counts": r.counts, "unit": r.scale.unit})
                 elif not item.first_after_open:
@@ -49,27 +51,42 @@ class _Printer:
 
     def link(self, t: float, state: str, why: str = "") -> None:
         with self._lock:
-            if self._writer is not None:
-                self._writer.link(t, state, why)
-            if state in ("opened", "back", "lost"):
+            if state in ("opened", "lost"):
                 self._decoder.reset()
-                self.last, self.stale = None, False
-            self._print({"t": round(t, 6), "link": state} | ({"why": why} if why else {}))
+            if state == "lost":
+                self.silence.lost()
+            elif not self._own_times:
+                self.silence.opened(t)
+            self._link(t, state, why)
+
+    def _link(self, t: float, state: str, why: str = "") -> None:
+        if self.writer is not None:
+            self.writer.link(t, state, why)
+        self._print({"t": round(t, 6), "link": state} | ({"why": why} if why else {}))
 
     def mark(self, t: float, mark: str) -> None:
         with self._lock:
-            if self._writer is not None:
-                self._writer.mark(t, mark)
+            if self.writer is not None:
+                self.writer.mark(t, mark)
             self._print({"t": round(t, 6), "mark": mark})
 
-    def check_age(self, now: float) -> None:
+    def look(self, clock: Clock, steps: StepWatch) -> None:
+        """Say when readings stop coming, note when the computer's clock is set."""
+        step = steps.step()
         with self._lock:
-            late = self.last is not None and now - self.last > max(STALE_PERIODS * self.period, LEAST_STALE_S)
-            if late and not self.stale:
-                self.stale = True
-                if self._writer is not None:
-                    self._writer.link(now, "stale")
-                self._print({"t": round(now, 6), "link": "stale"})
+            now = clock.now()
+            if step is not None and self.writer is not None:
+                self.writer.wall_clock(now, utc_text(clock.wall()), step)
+            if self.silence.told(now) is not None:
+                self._link(now, "stale")
+
+    def recording(self, t: float, why: str | None) -> None:
+        """Say that lines are not safe on the disk, or are again."""
+        try:
+            with self._lock:
+                self._print({"t": round(t, 6), "recording": why or "safe again"})
+        except OSError:
+            pass  # nobody reads; whoever gives readings notices
 
     def _print(self, record: dict[str, Any]) -> None:
         sys.stdout.write(json.dumps(record, ensure_ascii=False) + "\n")
@@ -78,14 +95,21 @@ class _Printer:
 
 def listen_command(source_text: str, table: dict[str, object], record: Path | None) -> int:
     """Exit code; runs until interrupted or until a source that ends has ended."""
-    profile = load_profile(table, "command line")
+    start_log("off")
+    profile = profile_of(table)
     source = open_source(source_text, profile)
     clock = Clock()
-    writer = None
+    printer = _Printer(profile, source.own_times)
     if record is not None:
-        name = clock.started.strftime("%Y%m%dT%H%M%SZ")
-        writer = StreamWriter(record / name / "stream.jsonl", source.name, profile.table, clock.started_text)
-    printer = _Printer(profile, writer)
+        name = clock.started_text.replace("-", "").replace(":", "")
+        printer.writer = StreamWriter(
+            new_folder(record, name) / "stream.jsonl",
+            source.name,
+            profile.table,
+            clock.started_text,
+            on_trouble=lambda why: printer.recording(clock.now(), why),
+        )
+        threading.Thread(target=_repair, args=(record,), name="repair", daemon=True).start()
     stop = threading.Event()
     failure: list[CaptureError] = []
 
@@ -96,6 +120,14 @@ def listen_command(source_text: str, table: dict[str, object], record: Path | No
             failure.append(e)
         except BrokenPipeError:
             pass
+        except Exception as e:
+            _log.exception("the source has failed")
+            failure.append(
+                SourceError(
+                    f"Listening has ended by a fault of this program ({type(e).__name__}: {e}). "
+                    "What was received until now is recorded, if it was to be."
+                )
+            )
         finally:
             stop.set()
 
@@ -103,12 +135,30 @@ def listen_command(source_text: str, table: dict[str, object], record: Path | No
         signal.signal(number, lambda *_: stop.set())
     thread = threading.Thread(target=read, name="source", daemon=True)
     thread.start()
-    while not stop.wait(0.05):
-        printer.check_age(clock.now())
-    # A source that waits on a terminal cannot be interrupted; the stream is safe without it.
-    thread.join(1.0)
-    if writer is not None:
-        writer.close()
+    steps = StepWatch(clock)
+    try:
+        while not stop.wait(_until_due(printer.silence.due, clock)):
+            printer.look(clock, steps)
+    finally:
+        stop.set()
+        # A source that waits on a terminal cannot be interrupted; the stream is safe without it.
+        thread.join(1.0)
+        if printer.writer is not None:
+            printer.writer.close()
     if failure:
         raise failure[0]
+    if printer.writer is not None and printer.writer.failure is not None:
+        raise CaptureError(f"The recording is not whole: {printer.writer.failure}")
     return 0
+
+
+def _until_due(due: float | None, clock: Clock) -> float:
+    return CHECK_S if due is None else max(0.001, min(CHECK_S, due - clock.now()))
+
+
+def _repair(folder: Path) -> None:
+    try:
+        for said in repair_folder(folder):
+            _log.warning("%s", said)
+    except Exception:
+        _log.exception("older recordings could not be looked through")

@@ -18,10 +18,15 @@ from typing import Any
 import uvicorn
 from fastapi import FastAPI
 
-from capture.errors import CaptureError, SourceError
+from capture.errors import CaptureError, SourceError, SourceTextError
 from capture.profiles import load_profile
+from capture.sources import open_source
+from capture.sources.push import PushSource
 from capture.station import Station
 from web.app import LOCAL_HOSTS, make_app
+from web.cli.addresses import in_url, is_loopback, is_wildcard, own_addresses
+from web.cli.logs import start_log
+from web.cli.usage import profile_of
 
 
 class _Server(uvicorn.Server):
@@ -59,22 +64,25 @@ def serve_command(
     browser: bool,
 ) -> int:
     """Exit code."""
+    start_log("warning")
     setup = None
     if setup_path is not None:
         from capture.setup_file import load_setup
 
         setup = load_setup(setup_path)
     if source == "typed":
-        raise SourceError("serve cannot take typed readings from the terminal; use listen typed")
-    profile = load_profile(table, "command line")
+        raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
+    profile = profile_of(table)
+    one = open_source(source, profile)
     # The address first: a port that is taken must not leave an empty recording.
     with _bound(host, port) as listener:
-        station = Station(source, profile=profile, setup=setup, record_to=record or default_folder())
-        return _serve(station, listener, host, browser)
+        station = Station(one, profile=profile, setup=setup, record_to=record or default_folder())
+        return _serve(station, listener, host, browser, push=one if isinstance(one, PushSource) else None)
 
 
 def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
     """Exit code."""
+    start_log("warning")
     if sys.platform == "win32":
         raise SourceError(
             "The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE."
@@ -122,7 +130,12 @@ def _bound(host: str, port: int) -> socket.socket:
 
 
 def _serve(
-    station: Station, listener: socket.socket, host: str, browser: bool, begin: Callable[[], None] | None = None
+    station: Station,
+    listener: socket.socket,
+    host: str,
+    browser: bool,
+    begin: Callable[[], None] | None = None,
+    push: PushSource | None = None,
 ) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -132,19 +145,17 @@ def _serve(
         yield
         await station.stop()
 
-    actual = listener.getsockname()[1]
-    shown = f"[{host}]" if ":" in host else host
-    address = f"http://{shown}:{actual}/"
-    hosts = LOCAL_HOSTS if host in ("127.0.0.1", "localhost", "::1") else (*LOCAL_HOSTS, shown)
+    port = listener.getsockname()[1]
+    address, hosts, told = reachable(host, port)
 
     def ready() -> None:
-        sys.stdout.write(f"shimwright: the page is at {address} (stop with Ctrl-C)\n")
+        sys.stdout.write(told)
         sys.stdout.flush()
         if browser:
             threading.Thread(target=_open_browser, args=(address,), daemon=True).start()
 
     config = uvicorn.Config(
-        make_app(station, hosts, lifespan),
+        make_app(station, hosts, lifespan, push),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,
@@ -154,11 +165,36 @@ def _serve(
     server = _Server(config, station.end_subscriptions, ready)
     # The server raises the signal again once it has shut down; being asked to end is no failure.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    with suppress(KeyboardInterrupt):
-        server.run(sockets=[listener])
+    try:
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listener])
+    finally:
+        # Also when the server never came up.
+        station.close()
     if station.failure:
         raise SourceError(station.failure)
     return 0
+
+
+def reachable(host: str, port: int) -> tuple[str, tuple[str, ...], str]:
+    """Where the page is: address for this machine's browser, names it may be asked for by, and what to say.
+
+    A page open to the network is so under this machine's own addresses only, as they are at the start: a name that some other
+    site's page had point here stays refused.
+    """
+    everywhere = is_wildcard(host)
+    own = own_addresses() if everywhere else [] if is_loopback(host) else [host]
+    if host.startswith("0") or host == "":
+        own = [x for x in own if ":" not in x]
+    shown = ("[::1]" if ":" in host else "127.0.0.1") if everywhere else in_url(host)
+    address = f"http://{shown}:{port}/"
+    told = f"shimwright: the page is at {address} (stop with Ctrl-C)\n"
+    if own:
+        where = ", ".join(f"http://{in_url(x)}:{port}/" for x in own)
+        told += f"shimwright: the page is open to the network at {where}: everybody there can see the readings and make marks\n"
+    elif everywhere:
+        told += "shimwright: the page is open to the network, but this machine has no address there yet; start again when it has\n"
+    return address, (*LOCAL_HOSTS, *(in_url(x) for x in own)), told
 
 
 def _open_browser(address: str) -> None:

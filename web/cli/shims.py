@@ -8,7 +8,7 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from analysis.conclusion import shim_for
-from capture.errors import SetupFileError
+from capture.errors import SetupFileError, WrongUsageError
 from capture.setup_file import load_setup
 
 
@@ -18,11 +18,11 @@ def shims_command(setup_path: Path, depth_text: str, json_out: bool) -> int:
     try:
         depth = Decimal(depth_text.replace(",", "."))
     except InvalidOperation:
-        raise SetupFileError(
+        raise WrongUsageError(
             f"--depth: given {depth_text!r}; allowed: a number in {setup.units}, such as 61.73"
         ) from None
     if not depth.is_finite() or depth <= 0:
-        raise SetupFileError(f"--depth: given {depth_text}; allowed: a distance above 0 {setup.units}")
+        raise WrongUsageError(f"--depth: given {depth_text}; allowed: a distance above 0 {setup.units}")
     target = setup.target
     if target is None:
         raise SetupFileError(
