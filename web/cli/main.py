@@ -32,7 +32,7 @@ QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser
 
 
 def run() -> None:
-    """Entry point: turns foreseeable errors into one clear paragraph and exit code 1."""
+    """Entry point: turns foreseeable errors into one clear paragraph and exit code 1, or 2 for wrong usage."""
     if isinstance(sys.stdout, TextIOWrapper):
         # A file name that is no text, or a console without Greek letters, must not end the work.
         sys.stdout.reconfigure(errors="backslashreplace")
@@ -44,11 +44,11 @@ def run() -> None:
         sys.stderr.close()
         raise SystemExit(0) from None
     except Exception as e:
-        from capture.errors import CaptureError
+        from capture.errors import CaptureError, WrongUsageError
 
         if isinstance(e, CaptureError):
             sys.stderr.write(f"shimwright: {e}\n")
-            raise SystemExit(1) from None
+            raise SystemExit(2 if isinstance(e, WrongUsageError) else 1) from None
         raise
 
 
@@ -150,9 +150,13 @@ def _profile(
     if unit is not None:
         table["unit"] = unit
     if resolution is not None:
+        from capture.errors import ProfileError, WrongUsageError
         from capture.profiles import parse_resolution
 
-        table["resolution"] = float(parse_resolution(resolution))
+        try:
+            table["resolution"] = float(parse_resolution(resolution))
+        except ProfileError as e:
+            raise WrongUsageError(str(e)) from None
     if rate is not None:
         table["rate"] = rate
     if baud is not None:
