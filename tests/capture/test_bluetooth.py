@@ -456,7 +456,7 @@ def test_an_old_connection_is_deaf(bench: BluetoothBench) -> None:
         await c.close()
         c._take(b"\x02\x00\x00\x00", connection.notified)
         assert len(got) == 1
-        await source._forget_bus()
+        await source.forget_bus()
 
     asyncio.run(main())
 

@@ -20,7 +20,13 @@ app = typer.Typer(
 )
 
 SETUP = Annotated[Path | None, typer.Option("--setup", help="Set-up file (TOML).")]
-PROFILE = Annotated[str, typer.Option("--profile", help="Profile of the indicator's bytes.")]
+PROFILE = Annotated[
+    str | None,
+    typer.Option(
+        "--profile",
+        help="Profile of the indicator's bytes; text-line if not given, gatt-length over Bluetooth, json-lines for push.",
+    ),
+]
 UNIT = Annotated[str | None, typer.Option("--unit", help="Unit of the display where the bytes do not say: mm or in.")]
 STEP = Annotated[str | None, typer.Option("--resolution", help="Display step, in that unit.")]
 RATE = Annotated[float | None, typer.Option("--rate", help="Readings per second.")]
@@ -70,9 +76,12 @@ def analyse(
 @app.command()
 def listen(
     source: Annotated[
-        str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE, typed")
+        str,
+        typer.Argument(
+            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, typed"
+        ),
     ],
-    profile: PROFILE = "text-line",
+    profile: PROFILE = None,
     unit: UNIT = None,
     resolution: STEP = None,
     rate: RATE = None,
@@ -82,14 +91,40 @@ def listen(
     """Print readings as JSON lines, for ever, through unplugging."""
     from web.cli.listen import listen_command
 
-    raise typer.Exit(listen_command(source, _profile(profile, unit, resolution, rate, baud), record))
+    raise typer.Exit(listen_command(source, _profile(source, profile, unit, resolution, rate, baud), record))
+
+
+@app.command()
+def identify(
+    source: Annotated[
+        str,
+        typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE"),
+    ],
+    seconds: Annotated[float, typer.Option("--seconds", help="Longest time to listen.", min=1.0, max=600.0)] = 40.0,
+    poll: Annotated[
+        str | None,
+        typer.Option("--poll", help="Bytes to send to ask for a reading, such as '?\\r'; else nothing is sent."),
+    ] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Name to keep the profile under.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Keep the first without asking.")] = False,
+    json_out: Annotated[bool, typer.Option("--json", help="Candidates as JSON.")] = False,
+) -> None:
+    """Listen to an indicator nobody knows, show what its bytes may mean, and keep the profile that fits."""
+    from web.cli.identify import identify_command
+
+    raise typer.Exit(identify_command(source, seconds, poll, name, yes, json_out))
 
 
 @app.command()
 def serve(
-    source: Annotated[str, typer.Argument(help="serial:PORT, socket://host:port, rfc2217://host:port, replay:FILE")],
+    source: Annotated[
+        str,
+        typer.Argument(
+            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, push"
+        ),
+    ],
     setup: SETUP = None,
-    profile: PROFILE = "text-line",
+    profile: PROFILE = None,
     unit: UNIT = None,
     resolution: STEP = None,
     rate: RATE = None,
@@ -102,7 +137,7 @@ def serve(
     """Listen to an indicator and show the page."""
     from web.cli.serve import serve_command
 
-    chosen = _profile(profile, unit, resolution, rate, baud)
+    chosen = _profile(source, profile, unit, resolution, rate, baud)
     raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser))
 
 
@@ -144,9 +179,10 @@ def doctor(
 
 
 def _profile(
-    name: str, unit: str | None, resolution: str | None, rate: float | None, baud: int | None
+    source: str, name: str | None, unit: str | None, resolution: str | None, rate: float | None, baud: int | None
 ) -> dict[str, object]:
-    table: dict[str, object] = {"use": name}
+    usual = "gatt-length" if source.startswith("ble:") else "json-lines" if source == "push" else "text-line"
+    table: dict[str, object] = {"use": name or usual}
     if unit is not None:
         table["unit"] = unit
     if resolution is not None:

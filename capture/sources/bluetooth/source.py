@@ -59,7 +59,7 @@ class BluetoothSource(Source):
         finally:
             work.cancel()
             await asyncio.wait({work}, timeout=LEAVE_S + 0.1)
-            await _forget_bus()
+            await forget_bus()
 
     async def _keep_listening(self, sink: Sink, clock: Clock) -> None:
         finder = Finder(self._target)
@@ -89,12 +89,12 @@ class BluetoothSource(Source):
                 if connection is not None:
                     await connection.close(limit)
             # What the library remembers of the service may be older than the service: it is asked anew each time.
-            await _forget_bus()
+            await forget_bus()
             await asyncio.sleep(wait)
             wait = min(LONGEST_WAIT_S, wait * 1.6)
 
 
-async def _forget_bus() -> None:
+async def forget_bus() -> None:
     """Close the connection to the system bus that the library keeps for each event loop and never closes itself."""
     if sys.platform != "linux":
         return

@@ -1,0 +1,12 @@
+"""Finding out how an indicator speaks: listen, rank the profiles that explain the bytes, keep the one that fits.
+
+Nothing is sent to the indicator unless asking was wanted.
+"""
+
+from __future__ import annotations
+
+from capture.identify.keeping import keep
+from capture.identify.ranking import Candidate, Sample, rank
+from capture.identify.sniffing import Finding, identify
+
+__all__ = ["Candidate", "Finding", "Sample", "identify", "keep", "rank"]
