@@ -48,13 +48,15 @@ class _Hint:
     p: float
 
 
-def assess(b: Bottoms) -> PlayFinding:
+def assess(b: Bottoms, basis: str = "") -> PlayFinding:
     """Judge play from the accepted sweeps of a set.
 
     Parameters
     ----------
     b : Bottoms
         Accepted sweeps.
+    basis : str
+        What the scatter was judged against, said with the finding.
 
     Returns
     -------
@@ -97,11 +99,11 @@ def assess(b: Bottoms) -> PlayFinding:
         pattern: Pattern = "drift" if drifting else "none"
         # Less than `least` would not have been called play, so that much is always left open.
         upper = max(least, 2.0 * _upper_excess(level, own, left))
-        return PlayFinding("none", None, 0.0, upper, pattern, p, _say_none(upper))
+        return PlayFinding("none", None, 0.0, upper, pattern, p, _say_none(upper, basis))
     if best is None or (best.p > 10 * p_scatter and best is not heading):
         low, high = _scatter_interval(level, own, left)
         best = _Hint("two-level" if levels is not None else "none", 2.0 * excess, 2 * low, 2 * high, p_scatter)
-    return PlayFinding(finding, best.size, best.low, best.high, best.pattern, p, _say(finding, best))
+    return PlayFinding(finding, best.size, best.low, best.high, best.pattern, p, _say(finding, best) + basis)
 
 
 def _without_trend(b: Bottoms, own: Array) -> tuple[Array, int, bool]:
@@ -194,8 +196,8 @@ def _scatter_interval(level: Array, own: Array, dof: int) -> tuple[float, float]
     return math.sqrt(max(0.0, low)), math.sqrt(max(0.0, high))
 
 
-def _say_none(upper_mm: float) -> str:
-    return f"No bearing play found; play above {upper_mm:.3f} mm would have shown."
+def _say_none(upper_mm: float, basis: str) -> str:
+    return f"No bearing play found; play above {upper_mm:.3f} mm would have shown.{basis}"
 
 
 _HOW: dict[Pattern, str] = {

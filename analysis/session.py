@@ -286,7 +286,16 @@ class Session:
             lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
         )
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, tuple(self._notes))
-        return _Outcome(sweeps, statistics, play_test.assess(columns))
+        return _Outcome(sweeps, statistics, play_test.assess(columns, self._basis(judged)))
+
+    def _basis(self, judged: list[Judged]) -> str:
+        """What play is judged against, in words."""
+        if self._repeatability is not None:
+            return f" Judged against the stated repeatability of {self._repeatability:.4f} mm and what the sweeps show."
+        noise = next((j.bottom.noise_mm for j in judged if j.bottom is not None), None)
+        if noise is None:
+            return ""
+        return f" No indicator.repeatability is stated: judged against the {noise:.4f} mm of noise these sweeps show."
 
     def _fit(self, kept: list[_Kept]) -> list[Judged]:
         judged = [Judged(k.raw, k.window, None) for k in kept]
