@@ -1,0 +1,1 @@
+"""One module a release of the schema."""
