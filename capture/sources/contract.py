@@ -71,7 +71,7 @@ class ReopeningSource(Source):
 
     def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
         """Open, read, and open again after every loss."""
-        tries = _Tries(self.name, sink, clock)
+        tries = Tries(self.name, sink, clock)
         while not stop.is_set():
             try:
                 with self.opened() as read:
@@ -120,7 +120,7 @@ class ReopeningSource(Source):
         yield
 
 
-class _Tries:
+class Tries:
     """What has been told of a link that goes and comes, and how long to wait before the next attempt."""
 
     def __init__(self, name: str, sink: Sink, clock: Clock) -> None:

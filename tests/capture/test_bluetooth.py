@@ -20,7 +20,7 @@ from capture.clock import Clock
 from capture.decoders import Frame
 from capture.errors import LinkLostError, SourceError
 from capture.profiles import load_profile
-from capture.sources import open_source
+from capture.sources import contract, open_source
 from capture.sources.bluetooth import connection, finding, reasons, source
 from tests.capture.live import listening, stream_files, until, until_blocking
 from tests.fakes.bluetooth_bench import BluetoothBench
@@ -357,7 +357,7 @@ def _descriptors() -> int:
 
 
 def test_fifty_losses_leave_no_descriptor_open(bench: BluetoothBench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(source, "FIRST_WAIT_S", 0.0)
+    monkeypatch.setattr(contract, "FIRST_WAIT_S", 0.0)
     bench.do(lambda s: setattr(s, "advertises_every_s", 0.01))
     bench.indicator.connect_s = bench.indicator.resolve_s = 0.001
     with running(f"ble:{ADDRESS}") as heard:

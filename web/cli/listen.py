@@ -13,7 +13,7 @@ from typing import Any
 from analysis.readings import Reading
 from capture.clock import Clock, StepWatch, utc_text
 from capture.decoders import Frame
-from capture.errors import CaptureError, SourceError
+from capture.errors import CaptureError, SourceError, SourceTextError
 from capture.rawstream import StreamWriter, new_folder, repair_folder
 from capture.silence import Silence
 from capture.sources import open_source
@@ -97,6 +97,8 @@ def listen_command(source_text: str, table: dict[str, object], record: Path | No
     """Exit code; runs until interrupted or until a source that ends has ended."""
     start_log("off")
     profile = profile_of(table)
+    if source_text == "push":
+        raise SourceTextError("listen has no page to push readings to; use serve push")
     source = open_source(source_text, profile)
     clock = Clock()
     printer = _Printer(profile, source.own_times)

@@ -17,7 +17,7 @@ from capture.profiles import Profile
 from capture.sources.bluetooth.connection import DISCONNECT_S, Connection, TakerError
 from capture.sources.bluetooth.finding import Finder, Target, free_leftover
 from capture.sources.bluetooth.reasons import explained
-from capture.sources.contract import FIRST_WAIT_S, LONGEST_WAIT_S, Sink, Source
+from capture.sources.contract import Sink, Source, Tries
 
 LOOK_S = 0.05
 """How often the word to stop is looked for."""
@@ -63,7 +63,7 @@ class BluetoothSource(Source):
 
     async def _keep_listening(self, sink: Sink, clock: Clock) -> None:
         finder = Finder(self._target)
-        was_open, told, wait = False, False, FIRST_WAIT_S
+        tries = Tries(self.name, sink, clock)
         await free_leftover(self._target)
         while True:
             connection: Connection | None = None
@@ -72,26 +72,22 @@ class BluetoothSource(Source):
                 device = await finder.find()
                 connection = Connection(device, self._profile, self.name, lambda x: sink.chunk(clock.now(), x))
                 await connection.open()
-                sink.link(clock.now(), "back" if told else "opened")
-                was_open, told, wait = True, True, FIRST_WAIT_S
+                tries.open()
                 await connection.listen()
             except TakerError as e:
                 raise e.__cause__ or e from None
             except Exception as e:
                 error = explained(e, self.name)
-                if isinstance(error, SourceError) and not told:
+                if isinstance(error, SourceError) and not tries.told:
                     raise error from None
-                if was_open or not told:
-                    sink.link(clock.now(), "lost", str(error))
-                was_open, told = False, True
+                tries.failed(error)
                 limit = DISCONNECT_S
             finally:
                 if connection is not None:
                     await connection.close(limit)
             # What the library remembers of the service may be older than the service: it is asked anew each time.
             await forget_bus()
-            await asyncio.sleep(wait)
-            wait = min(LONGEST_WAIT_S, wait * 1.6)
+            await asyncio.sleep(tries.wait)
 
 
 async def forget_bus() -> None:
