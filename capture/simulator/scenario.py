@@ -45,9 +45,9 @@ class Scenario:
     """Share of lines with a damaged byte."""
     batch_s: float = 0.0
     """Lines are handed over together at this interval."""
-    wire: Literal["plain", "unit", "comma", "sum", "packed", "counted", "json"] = "plain"
+    wire: Literal["plain", "unit", "comma", "sum", "packed", "counted", "json", "value"] = "plain"
     """What is sent: lines of sign and digits; with the unit after them; decimal comma and sign after; with a check sum;
-    or frames of packed decimal digits, binary counts, JSON."""
+    or frames of packed decimal digits, binary counts, JSON; or the bare value of a Bluetooth characteristic."""
     unit_key_at: float | None = None
     """When the unit key is pressed, once; only bytes that carry their unit tell."""
     unplug_at: float | None = None

@@ -1,4 +1,4 @@
-"""How a simulated indicator writes a reading: text, packed decimal digits, binary counts, JSON.
+"""How a simulated indicator writes a reading: text, packed decimal digits, binary counts, JSON, a Bluetooth value.
 
 Frames are those of the packaged profiles.
 """
@@ -29,6 +29,8 @@ def frame_of(counts: int, step: float, unit: str, wire: str) -> bytes:
         return _packed(counts, step, unit)
     if wire == "counted":
         return _counted(counts)
+    if wire == "value":
+        return counts.to_bytes(4, "little", signed=True)
     if wire == "json":
         return _json(counts, step, unit)
     return _text(counts * step, step, unit, wire)

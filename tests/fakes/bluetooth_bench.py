@@ -6,9 +6,10 @@ import asyncio
 import struct
 import threading
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any, TypeVar
 
+from capture.simulator.bench import Event
 from tests.fakes.bluetooth_service import BluetoothService, Characteristic, Peripheral
 
 T = TypeVar("T")
@@ -105,3 +106,19 @@ class BluetoothBench:
     def drop(self) -> None:
         """Break the link."""
         self.do(lambda s: s.drop(self.indicator))
+
+    def play(self, events: Iterable[Event], value_bytes: int, told: Callable[[Event], None]) -> None:
+        """Play a simulated bench in real time: a notification for each value, a broken link for a pulled plug."""
+        self.wait_for_listener()
+        begin = time.monotonic()
+        for event in events:
+            time.sleep(max(0.0, begin + event.t - time.monotonic()))
+            if event.kind == "data":
+                values = [event.data[i : i + value_bytes] for i in range(0, len(event.data), value_bytes)]
+                self.do(lambda s, values=values: [s.notify(self.length, v) for v in values])  # type: ignore[misc]
+            elif event.kind == "unplug":
+                self.indicator.advertising = False
+                self.drop()
+            elif event.kind == "replug":
+                self.indicator.advertising = True
+            told(event)

@@ -303,5 +303,26 @@ ENTRIES: dict[str, Entry] = {
             rate=20.0,
             profile={"use": "json-lines"},
         ),
+        _entry(
+            "gatt-length",
+            "A Bluetooth indicator that describes itself, its values handed over in bunches of 50 ms.",
+            38,
+            wire="value",
+            rate=20.0,
+            batch_s=0.05,
+            profile={"use": "gatt-length"},
+        ),
+        _entry(
+            "gatt-length-dropped",
+            "A Bluetooth indicator carried out of reach during a sweep and back.",
+            39,
+            wire="value",
+            rate=20.0,
+            batch_s=0.03,
+            unplug_at=10.0,
+            unplug_s=1.5,
+            sweeps=9,
+            profile={"use": "gatt-length"},
+        ),
     )
 }

@@ -1,11 +1,13 @@
-"""Makes recordings: the simulated bench on a real pseudo-terminal, read by the real serial source."""
+"""Makes recordings: the simulated bench on a real pseudo-terminal or an emulated Bluetooth service, read by the real source."""
 
 from __future__ import annotations
 
+import os
 import tempfile
 import threading
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import MISSING, fields, replace
 from pathlib import Path
 from typing import Any
@@ -13,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from capture.clock import Clock
-from capture.profiles import load_profile
+from capture.profiles import Profile, load_profile
 from capture.rawstream import StreamWriter
 from capture.simulator.bench import Event, Truth, simulate
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.scenario import Scenario
+from capture.sources import Source, open_source
 from capture.sources.serial_port import SerialSource
 from tests.golden.catalogue import ENTRIES, Entry
 
@@ -52,35 +55,81 @@ def record(slug: str, folder: Path) -> None:
     folder.mkdir(parents=True)
     table = profile_table(entry)
     clock = Clock()
-    writer = StreamWriter(folder / "stream.jsonl", "serial:simulated-bench", table, clock.started_text)
+    link = "ble" if entry.scenario.wire == "value" else "serial"
+    writer = StreamWriter(folder / "stream.jsonl", f"{link}:simulated-bench", table, clock.started_text)
     sink = _Recorder(writer)
-    stop = threading.Event()
-    with tempfile.TemporaryDirectory() as place:
-        link = Path(place) / "indicator"
 
-        def happened(event: Event) -> None:
-            if event.kind == "reseat":
-                sink.mark(clock.now(), "reseat")
+    def happened(event: Event) -> None:
+        if event.kind == "reseat":
+            sink.mark(clock.now(), "reseat")
 
-        bench = PtyBench(link, on_event=happened)
-        source = SerialSource(str(link), load_profile(table))
+    events, truth = simulate(entry.scenario, entry.seed)
+    if entry.cut:
+        events = cut_short(events, entry.cut, entry.seed)
+    play = _over_bluetooth if link == "ble" else _over_serial
+    with play(load_profile(table), events, happened) as (source, perform):
+        stop = threading.Event()
         reader = threading.Thread(target=source.run, args=(sink, clock, stop))
         reader.start()
-        sink.opened.wait(5.0)
-        events, truth = simulate(entry.scenario, entry.seed)
-        if entry.cut:
-            events = cut_short(events, entry.cut, entry.seed)
+        sink.opened.wait(10.0)
         begin = clock.now()
-        bench.start(events)
-        bench.finished.wait(600.0)
+        perform()
         stop.wait(0.5)
         stop.set()
         reader.join(5.0)
-        bench.stop()
     writer.close()
     (folder / "about.toml").write_text(about(entry, truth, begin), "utf-8")
     if entry.setup:
         (folder / "setup.toml").write_text(entry.setup, "utf-8")
+
+
+Happened = Callable[[Event], None]
+
+
+@contextmanager
+def _over_serial(
+    profile: Profile, events: Iterator[Event], happened: Happened
+) -> Iterator[tuple[Source, Callable[[], object]]]:
+    """The bench on a pseudo-terminal: a source for it, and what plays it to its end."""
+    with tempfile.TemporaryDirectory() as place:
+        link = Path(place) / "indicator"
+        bench = PtyBench(link, on_event=happened)
+
+        def perform() -> None:
+            bench.start(events)
+            bench.finished.wait(600.0)
+
+        try:
+            yield SerialSource(str(link), profile), perform
+        finally:
+            bench.stop()
+
+
+@contextmanager
+def _over_bluetooth(
+    profile: Profile, events: Iterator[Event], happened: Happened
+) -> Iterator[tuple[Source, Callable[[], object]]]:
+    """The bench as a Bluetooth indicator that describes itself, on an emulated service."""
+    # Only here: this needs a D-Bus daemon, replaying does not.
+    from tests.fakes.bluetooth_bench import BluetoothBench
+    from tests.fakes.bluetooth_service import format_descriptor, indicator
+    from tests.fakes.private_bus import PrivateBus
+
+    bus = PrivateBus()
+    before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
+    os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = bus.address
+    exponent, unit = (-4, 0x27A2) if profile.scale.unit == "in" else (-6, 0x2701)
+    bench = BluetoothBench(bus.address, indicator(described=format_descriptor(0x10, exponent, unit)))
+    try:
+        source = open_source(f"ble:{bench.indicator.address}", profile)
+        yield source, lambda: bench.play(events, 4, happened)
+    finally:
+        bench.close()
+        bus.close()
+        if before is None:
+            del os.environ["DBUS_SYSTEM_BUS_ADDRESS"]
+        else:
+            os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
 
 
 def cut_short(events: Iterator[Event], share: float, seed: int) -> Iterator[Event]:
@@ -110,7 +159,12 @@ def about(entry: Entry, truth: Truth, begin: float) -> str:
     """What the bench knew, as TOML."""
     s = entry.scenario
     lines = [
-        "# A simulated, invented bench, recorded through a pseudo-terminal by the serial source.",
+        "# A simulated, invented bench, recorded "
+        + (
+            "through an emulated Bluetooth service by the Bluetooth source."
+            if s.wire == "value"
+            else "through a pseudo-terminal by the serial source."
+        ),
         "simulated = true",
         "invented = true",
         f'about = "{s.about}"',
