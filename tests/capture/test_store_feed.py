@@ -1,0 +1,333 @@
+"""The feed: quick for the capture, complete in the end, loud when the store does not take rows."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from contextlib import closing
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from analysis.readings import Reading, Scale
+from capture.rawstream import StreamHeader, StreamWriter
+from capture.store import feed as feed_module
+from capture.store.database import Store
+from capture.store.feed import StoreFeed
+from capture.store.rows import stream_id
+from capture.store.upkeep import rebuild, streams_in
+from tests.capture.store_live import HEADER, Live, all_rows, chunks, numbers, play
+
+STEP = Scale(Decimal("0.001"), "mm")
+
+
+def until(true: Callable[[], bool], seconds: float = 10.0) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "did not happen in time"
+        time.sleep(0.005)
+
+
+def same_as_rebuilt(tmp_path: Path, live_file: Path) -> None:
+    with Store(live_file) as live, Store(tmp_path / "again.sqlite") as again:
+        assert [r.problem for r in rebuild(again, streams_in(tmp_path / "s"))] == [""] * len(live.streams())
+        assert all_rows(live) == all_rows(again)
+
+
+class Locked:
+    """Another program that writes."""
+
+    def __init__(self, file: Path) -> None:
+        self._c = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
+        self._c.execute("BEGIN IMMEDIATE")
+
+    def release(self) -> None:
+        self._c.execute("ROLLBACK")
+        self._c.close()
+
+
+def test_a_reading_is_committed_within_a_tenth_of_a_second(tmp_path: Path) -> None:
+    """The group waits 80 ms; the median over 20 readings leaves room for a busy machine."""
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    live = Live(tmp_path / "s" / "stream.jsonl", HEADER, feed)
+    until(lambda: (tmp_path / "e.sqlite").exists())
+    took = []
+    for n, record in enumerate(chunks(21)):
+        begin = time.monotonic()
+        live.take(record)
+        until(lambda n=n: feed.committed > n)  # type: ignore[misc]
+        took.append(time.monotonic() - begin)
+        time.sleep(0.02)
+    live.end()
+    assert feed.close(10.0)
+    assert sorted(took[1:])[len(took) // 2] <= 0.1
+
+
+def test_feeding_never_waits_for_a_locked_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While another program holds the store, feeding goes on at full speed, the trouble is told, and afterwards nothing is missing."""
+    monkeypatch.setattr(feed_module, "BUSY_S", 0.2)
+    file = tmp_path / "e.sqlite"
+    Store(file).close()
+    told: list[str | None] = []
+    feed = StoreFeed(file, on_trouble=told.append, most_waiting=50)
+    play("clean-mm", tmp_path / "s", feed)
+    until(lambda: not feed._something())
+    lock = Locked(file)
+    live = Live(tmp_path / "s" / "locked" / "stream.jsonl", HEADER, feed)
+    longest, before = 0.0, feed.passed_over
+    for record in chunks(300):
+        live.writer.rx(record.t, record.data)
+        begin = time.monotonic()
+        live.pipe.chunk(record.t, record.data)
+        longest = max(longest, time.monotonic() - begin)
+    until(lambda: feed.failure is not None)
+    assert longest < 0.1
+    assert feed.passed_over - before == 250
+    assert told[0] is not None
+    assert "locked: another program has been writing" in told[0]
+    lock.release()
+    # The queue is taken up again and what was passed over is read from the raw stream, while the set still runs.
+    until(lambda: feed.failure is None)
+    with Store(file) as store:
+        until(lambda: len(numbers(store, stream_id(live.path, HEADER))) == 300)
+    for record in chunks(20):
+        live.writer.rx(10.0 + record.t, record.data)
+        live.pipe.chunk(10.0 + record.t, record.data)
+    live.end()
+    assert feed.close(10.0)
+    assert told[-1] is None
+    assert feed.troubles == 1
+    same_as_rebuilt(tmp_path, file)
+
+
+def test_a_set_that_ends_while_rows_are_passed_over_is_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(feed_module, "BUSY_S", 0.2)
+    file = tmp_path / "e.sqlite"
+    Store(file).close()
+    lock = Locked(file)
+    feed = StoreFeed(file, most_waiting=10)
+    for name in ("clean-mm", "link-lost-and-back", "three-seatings-warming"):
+        play(name, tmp_path / "s", feed)
+    until(lambda: feed.failure is not None)
+    lock.release()
+    until(lambda: not feed._something(), 20.0)
+    assert feed.close()
+    same_as_rebuilt(tmp_path, file)
+
+
+def test_what_was_not_put_in_at_the_end_is_put_in_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(feed_module, "BUSY_S", 0.1)
+    file = tmp_path / "e.sqlite"
+    Store(file).close()
+    lock = Locked(file)
+    feed = StoreFeed(file)
+    play("clean-mm", tmp_path / "s", feed)
+    begin = time.monotonic()
+    assert feed.close(0.5) is False
+    assert time.monotonic() - begin < 2.0
+    lock.release()
+    notes: list[str] = []
+    feed = StoreFeed(file, folder=tmp_path / "s", on_note=notes.append)
+    until(lambda: bool(notes))
+    assert feed.close()
+    assert len(notes) == 1
+    assert "readings completed from the raw stream" in notes[0]
+    same_as_rebuilt(tmp_path, file)
+
+
+def test_a_store_that_cannot_be_used_is_told_and_the_capture_goes_on(tmp_path: Path) -> None:
+    file = tmp_path / "e.sqlite"
+    file.write_bytes(b"this is no database, and long enough to be looked at as one" * 20)
+    told: list[str | None] = []
+    feed = StoreFeed(file, on_trouble=told.append)
+    path = play("clean-mm", tmp_path / "s", feed)
+    until(lambda: bool(told))
+    assert "is no database" in str(told[0])
+    # Once it is out of the way, the feed makes a new one by itself.
+    file.unlink()
+    until(lambda: feed.failure is None, 15.0)
+    assert feed.close(10.0)
+    assert path.with_name("stream.jsonl.sha256").exists()
+    same_as_rebuilt(tmp_path, file)
+
+
+def test_unforeseen_failures_are_told_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str | None] = []
+    real, bad = Store.write, [True]
+
+    def write(self: Store) -> object:
+        if bad[0]:
+            raise RuntimeError("never thought of")
+        return real(self)
+
+    monkeypatch.setattr(Store, "write", write)
+    feed = StoreFeed(tmp_path / "e.sqlite", on_trouble=told.append)
+    play("clean-mm", tmp_path / "s", feed)
+    until(lambda: bool(told))
+    assert "RuntimeError: never thought of" in str(told[0])
+    bad[0] = False
+    until(lambda: feed.failure is None)
+    assert feed.close(10.0)
+    same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
+
+
+def test_a_given_result_with_missing_rows_is_not_believed(tmp_path: Path) -> None:
+    """Readings that were in the raw stream and were never fed: the set is read from the raw stream instead."""
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)
+    records = list(chunks(60))
+    for record in records[:30]:
+        live.take(record)
+    for record in records[30:]:
+        live.writer.rx(record.t, record.data)
+    live.session.close()
+    live.writer.close()
+    feed._set.readings += 30  # type: ignore[union-attr]
+    feed.end_set(live.session.result())
+    assert feed.close(10.0)
+    same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
+
+
+def test_results_so_far_are_in_the_store_while_the_set_runs(tmp_path: Path) -> None:
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)
+    for record in chunks(400):
+        live.take(record)
+    expected = live.session.result()
+    feed.result(expected)
+    with Store(tmp_path / "e.sqlite") as store:
+        until(lambda: bool(store.streams()) and store.result(stream_id(live.path, HEADER)) is not None)
+        rows = all_rows(store)
+        assert len(rows["sweeps"]) == len(expected["sweeps"]) > 3  # type: ignore[arg-type]
+    live.end()
+    assert feed.close(10.0)
+    same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
+
+
+def test_many_threads_feed_at_once_and_numbers_have_no_holes(tmp_path: Path) -> None:
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)
+
+    def work(k: int) -> None:
+        for n in range(500):
+            feed.reading(Reading(n * 0.01, k, STEP))
+            if n % 100 == 0:
+                feed.mark(n * 0.01, "zero")
+                feed.link(n * 0.01, "stale")
+                feed.damaged(n * 0.01, "x")
+
+    threads = [threading.Thread(target=work, args=(k,)) for k in range(4)]
+    for t in threads:
+        t.start()
+    for t in threads:
+        t.join()
+    until(lambda: feed.committed == 2000)
+    with Store(tmp_path / "e.sqlite") as store:
+        assert numbers(store, stream_id(live.path, HEADER)) == list(range(1, 2001))
+        rows = all_rows(store)
+        assert len(rows["marks"]) == len(rows["links"]) == 20
+        assert rows["streams"][0][6:8] == (2000, 20)
+    live.writer.close()
+    assert feed.close(10.0)
+
+
+def test_nothing_is_taken_outside_a_set(tmp_path: Path) -> None:
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    feed.reading(Reading(0.0, 1, STEP))
+    feed.mark(0.0, "zero")
+    feed.link(0.0, "opened")
+    feed.damaged()
+    feed.result({})
+    feed.end_set()
+    assert feed.committed == 0
+    assert feed.close(10.0)
+    if (tmp_path / "e.sqlite").exists():
+        with Store(tmp_path / "e.sqlite") as store:
+            assert store.streams() == []
+
+
+def test_a_twin_is_refused_and_the_next_set_goes_in(tmp_path: Path) -> None:
+    notes: list[str] = []
+    feed = StoreFeed(tmp_path / "e.sqlite", on_note=notes.append)
+    for root in "ab":
+        live = Live(tmp_path / root / "same" / "stream.jsonl", HEADER, feed)
+        for record in chunks(20 if root == "a" else 30):
+            live.take(record)
+        live.end()
+        until(lambda: not feed._something())
+    other = StreamHeader("2026-03-02T10:00:00Z", HEADER.source, HEADER.profile)
+    live = Live(tmp_path / "b" / "next" / "stream.jsonl", other, feed)
+    for record in chunks(5):
+        live.take(record)
+    live.end()
+    assert feed.close(10.0)
+    assert len(notes) == 1
+    assert "give its folder another name" in notes[0]
+    with Store(tmp_path / "e.sqlite") as store:
+        assert [(s["name"], s["readings"]) for s in store.streams()] == [
+            ("same/stream.jsonl", 20),
+            ("next/stream.jsonl", 5),
+        ]
+
+
+def test_a_raw_stream_that_vanished_does_not_hold_up_the_next_set(tmp_path: Path) -> None:
+    notes: list[str] = []
+    feed = StoreFeed(tmp_path / "e.sqlite", on_note=notes.append)
+    live = Live(tmp_path / "s" / "gone" / "stream.jsonl", HEADER, feed)
+    for record in chunks(20):
+        live.take(record)
+    live.session.close()
+    live.writer.close()
+    result = live.session.result()
+    live.path.unlink()
+    feed.end_set(result)
+    play("clean-mm", tmp_path / "s", feed)
+    assert feed.close(10.0)
+    with Store(tmp_path / "e.sqlite") as store:
+        assert [(s["state"], s["readings"]) for s in store.streams()] == [("interrupted", 20), ("closed", 357)]
+    assert "not there any more" in notes[0]
+
+
+def test_beginning_to_listen_does_not_import_the_database_library(tmp_path: Path) -> None:
+    code = (
+        "import sys, pathlib\n"
+        "import capture.store.feed\n"
+        "assert not [m for m in sys.modules if m.split('.')[0] in ('sqlalchemy', 'alembic')]\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_commands_without_a_store_do_not_import_the_database_library(tmp_path: Path) -> None:
+    stream = tmp_path / "short" / "stream.jsonl"
+    writer = StreamWriter(stream, HEADER.source, HEADER.profile, HEADER.started)
+    for record in chunks(20):
+        writer.rx(record.t, record.data)
+    writer.close()
+    for arguments in (["analyse", str(stream), "--json"], ["listen", f"replay:{stream}"]):
+        code = (
+            "import sys\n"
+            "from web.cli.main import app\n"
+            f"sys.argv = ['shimwright', *{arguments!r}]\n"
+            "try:\n    app()\nexcept SystemExit as e:\n    assert e.code == 0, e.code\n"
+            "found = [m for m in sys.modules if m.split('.')[0] in ('sqlalchemy', 'alembic')]\n"
+            "assert not found, found\n"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+        assert done.returncode == 0, done.stderr
+        assert done.stdout
+
+
+def test_the_journal_does_not_outlive_the_feed(tmp_path: Path) -> None:
+    feed = StoreFeed(tmp_path / "e.sqlite")
+    play("clean-mm", tmp_path / "s", feed)
+    assert feed.close(10.0)
+    assert not (tmp_path / "e.sqlite-wal").exists()
+    with closing(sqlite3.connect(tmp_path / "e.sqlite")) as c:
+        assert c.execute("PRAGMA integrity_check").fetchone() == ("ok",)
