@@ -34,6 +34,7 @@ def proposals(data: bytes) -> Iterator[Proposal]:
     yield from _json(lines)
     for nibbles, bits in product(("high-first", "low-first", "one-a-byte"), ("high-first", "low-first")):
         yield {"use": "packed-decimal", "nibbles": nibbles, "bits": bits}, []
+    yield {"use": "gatt-length"}, []
     for endian in ("little", "big"):
         yield {"use": "counted-binary", "endian": endian}, ["unit", "resolution"]
 
