@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 PERIODS = 1.8
 """Expected periods without a reading; with the time it takes to notice, it is told within two."""
 
 LEAST_S = 0.15
 """Links hand readings over in bunches: a shorter pause says nothing."""
+
+SEEN = 32
+LEAST_SEEN = 5
+"""Pauses that tell the period."""
 
 FIRST_S = 3.0
 """Some indicators start anew when their port is opened."""
@@ -18,11 +24,12 @@ class Silence:
     Parameters
     ----------
     period_s : float
-        Expected time between readings; may be set anew at any time.
+        Expected time between readings, until enough have come to see it.
     """
 
     def __init__(self, period_s: float) -> None:
         self.period_s = period_s
+        self._pauses: deque[float] = deque(maxlen=SEEN)
         self.stale = False
         self._since: float | None = None
         self._heard = False
@@ -38,8 +45,19 @@ class Silence:
     def heard(self, t: float) -> bool:
         """A reading came; True if that ends a silence that was told."""
         was = self.stale
+        if self._heard and self._since is not None and t > self._since:
+            self._pauses.append(t - self._since)
+            if len(self._pauses) >= LEAST_SEEN:
+                # Bunched readings come at one moment and leave no pause; a few long pauses do not count.
+                self.period_s = sorted(self._pauses)[int(0.8 * (len(self._pauses) - 1))]
         self.stale, self._since, self._heard = False, t, True
         return was
+
+    def moved(self, by: float) -> None:
+        """Times are counted from a moment `by` seconds later from now on; silence that was told will be told again."""
+        self.stale = False
+        if self._since is not None:
+            self._since -= by
 
     @property
     def due(self) -> float | None:

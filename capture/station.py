@@ -238,7 +238,6 @@ class Station:
     def _heard(self, r: Reading, shown: str) -> None:
         value = r.mm
         self.counters.readings += 1
-        self._silence.period_s = self.period_s
         if not self._source.own_times and self._silence.heard(r.t):
             self._change(r.t, "back", "readings again")
         self._last = {
@@ -304,9 +303,8 @@ class Station:
                 if fresh.writer is not None:
                     fresh.writer.link(0.0, state, "new set")
                 fresh.pipe.link(0.0, state, "new set")
-                if not self._source.own_times:
-                    self._silence.opened(0.0)
                 self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
+            self._silence.moved(fresh.zero - old.zero)
         # Whoever reads is not kept waiting for the old set's disk.
         old.session.close()
         if old.writer is not None:

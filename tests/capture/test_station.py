@@ -131,9 +131,19 @@ def test_silence_by_itself() -> None:
     assert s.heard(9.5) is True
     s.lost()
     assert s.told(99.0) is None
-    s.period_s = 0.001
-    s.heard(0.0)
-    assert s.due == 0.15
+    quick = Silence(0.001)
+    quick.heard(0.0)
+    assert quick.due == 0.15
+
+
+def test_the_period_is_the_one_seen_bunches_and_long_pauses_left_out() -> None:
+    s = Silence(10.0)
+    t = 0.0
+    for n in range(40):
+        t += 3.0 if n % 10 == 9 else 0.2
+        for _ in range(5):  # five at one moment
+            s.heard(t)
+    assert s.period_s == pytest.approx(0.2)
 
 
 # the computer's clock
