@@ -41,6 +41,9 @@ MOST_LEFT_OUT = 0.03
 WANDER = 5.0
 """Scatter over that of neighbours from which something moved."""
 
+MOVING_MM = 0.02
+"""Scatter that no indicator on a still surface has, three display steps apart."""
+
 KNOWN_SHARE = 0.85
 """What the correlations and the trend, themselves found in the readings, leave of the degrees of freedom."""
 
@@ -155,7 +158,7 @@ def study(t: Sequence[float] | Array, counts: Sequence[int] | Array, step_mm: fl
     rest = y - trend
     local = float(np.sqrt(np.mean(np.diff(rest) ** 2) / 2.0))
     spread = float(rest.std())
-    if spread > WANDER * max(local, 0.3) or _stepped(rest, local):
+    if spread > WANDER * max(local, 0.3) or spread > max(MOVING_MM / step_mm, 3.0) or _stepped(x, y, rest, local):
         raise NotStillError(
             f"The readings wander over {np.ptp(y) * step_mm:.4f} mm while neighbours agree within {2.8 * local * step_mm:.4f} mm: "
             "something moved. Clamp the indicator and the surface, and repeat."
@@ -285,18 +288,27 @@ def _worths(rest: Array, terms: int) -> tuple[float, float, float]:
             break
         once += 2.0 * (1.0 - k / n) * r
         squared += 2.0 * (1.0 - k / n) * r * r
+    near = min(first + terms / n, 0.97)
+    if near > 2.0 / math.sqrt(n):
+        # what the sum misses by stopping where the correlations drown: at least those of an autoregressive series
+        once = max(once, (1.0 + near) / (1.0 - near))
+        squared = max(squared, (1.0 + near**2) / (1.0 - near**2))
     return once, squared, first
 
 
-def _stepped(rest: Array, local: float) -> bool:
-    """Whether the level jumped somewhere in the stretch: halves on either side of a place differ by more than neighbours allow."""
-    n = rest.size
-    total = np.cumsum(rest)
-    at = np.arange(n // 8 + 2, n - n // 8 - 2)
-    if at.size == 0:
-        return False
-    left, right = total[at - 1] / at, (total[-1] - total[at - 1]) / (n - at)
-    return bool(np.abs(right - left).max() > max(2.2, 5.0 * local))
+def _stepped(x: Array, y: Array, rest: Array, local: float) -> bool:
+    """Whether one jump of the level, beside a straight drift, describes the stretch far better than a smooth drift does."""
+    n = y.size
+    line = _powers(x, 1)
+    line, _ = np.linalg.qr(line)
+    at = np.unique(np.linspace(n // 10 + 2, n - n // 10 - 3, 60).astype(int))
+    step = (np.arange(n)[:, None] >= at).astype(float)
+    step -= line @ (line.T @ step)
+    left = y - line @ (line.T @ y)
+    size = (left @ step) / (step**2).sum(axis=0)
+    rss = float((left**2).sum()) - size**2 * (step**2).sum(axis=0)
+    best = int(np.argmin(rss))
+    return bool(abs(size[best]) > max(2.5, 4.0 * local) and rss[best] < 0.6 * float((rest**2).sum()))
 
 
 def _rounded_interval(y: Array, trend: Array, dof: float) -> tuple[float, float]:
@@ -304,12 +316,12 @@ def _rounded_interval(y: Array, trend: Array, dof: float) -> tuple[float, float]
     from scipy.special import ndtr
 
     rest = y - trend
-    if np.ptp(trend) > 0 and y.size > 300:
-        rest = rest[np.linspace(0, y.size - 1, 300).astype(int)]
+    if np.ptp(trend) > 0 and y.size > 200:
+        rest = rest[np.linspace(0, y.size - 1, 200).astype(int)]
     off, weight = np.unique(np.round(rest - rest.mean(), 2), return_counts=True)
     about = float(rest.std())
     sizes = np.geomspace(0.3 * about, 3.0 * about, 50) if about > 0.7 else np.geomspace(0.02, 3.0, 110)
-    shift = np.linspace(-0.6, 0.6, 61)[:, None, None]
+    shift = np.linspace(-0.6, 0.6, 31 if about > 0.7 else 61)[:, None, None]
     d = np.abs(off - shift) / sizes[None, :, None]
     h = 0.5 / sizes[None, :, None]
     p = ndtr(h - d) - ndtr(-h - d)
