@@ -162,7 +162,17 @@ def tune(c: sqlite3.Connection) -> None:
     ------
     sqlite3.Error
     """
-    mode = c.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    mode = c.execute("PRAGMA journal_mode").fetchone()[0]
+    until = time.monotonic() + BUSY_S
+    while mode != "wal":
+        try:
+            mode = c.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            break
+        except sqlite3.OperationalError as e:
+            # Another program that makes the store at this moment: here the database itself does not wait.
+            if e.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                raise
+            time.sleep(0.01)
     if mode != "wal":
         raise sqlite3.OperationalError(
             f"its journal stays {mode!r} where 'wal' is needed; keep the store on a local disk"
