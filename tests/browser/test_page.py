@@ -102,6 +102,11 @@ def test_the_keyboard_does_everything(browser: Any, demo: str) -> None:
     assert {"skip", "reseat", "new-set", "sound"} <= set(reached)
     page.keyboard.press("r")
     page.locator("#next").filter(has_text="Seated again").wait_for(timeout=PATIENCE_MS)
+    page.reload()
+    page.locator("#sweeps tbody tr").first.wait_for(timeout=PATIENCE_MS)
+    with page.expect_request("**/api/mark") as asked:
+        page.keyboard.press("b")
+    assert asked.value.post_data_json == {"mark": "reseat"}, "a foot switch sends any key"
     before = page.locator("#recording").inner_text()
     page.keyboard.press("n")
     page.locator("#recording").filter(has_not_text=before).wait_for(timeout=PATIENCE_MS)
@@ -126,6 +131,11 @@ def test_tones_for_accepted_and_rejected_after_a_touch(browser: Any, demo: str) 
         page.wait_for_timeout(200)
     assert 660 in tones, "a tone for an accepted sweep"
     assert 240 in tones, "another for a rejected one"
+    page.locator("#sound").click()
+    page.locator("#sound[aria-pressed=false]").wait_for()
+    quiet = page.evaluate("window.tones.length")
+    page.wait_for_timeout(3000)
+    assert page.evaluate("window.tones.length") == quiet, "and none once it is switched off"
     page.close()
 
 

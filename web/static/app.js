@@ -3,11 +3,11 @@ import * as answer from "./answer.js";
 import * as sets from "./sets.js";
 import * as sound from "./sound.js";
 import { Trace } from "./trace.js";
-import { LINKS, reasonText } from "./words.js";
+import { LINKS, mm, reasonText } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const page = Object.fromEntries(
-  ["link", "failure", "number", "unit", "age", "next", "depth", "ruling", "band", "shim", "how", "steps", "budget", "notes", "agree", "facts", "play", "recording"].map(
+  ["link", "failure", "far", "far-bar", "far-text", "number", "unit", "age", "next", "depth", "ruling", "band", "shim", "how", "steps", "budget", "notes", "agree", "facts", "play", "recording"].map(
     (id) => [id, $(id)],
   ),
 );
@@ -51,12 +51,27 @@ function showResult(result) {
   if (!result) return;
   answer.show(page, result, setup);
   sets.agree(page, result, setup);
+  showProgress(result.enough);
+  $("answer-h").textContent = result.enough?.stop === false ? "Pinion depth so far" : "Pinion depth";
   sets.list(rows, result.sweeps);
   trace.setBottoms(result.sweeps);
   const done = Boolean(result.enough?.stop);
-  if (done && !ended) sound.play(result.enough.reached ? "done" : "rejected");
+  if (done && !ended) {
+    sound.play(result.enough.reached ? "done" : "rejected");
+    sound.say(result.enough.say);
+  }
   ended = done;
   if (done || performance.now() - advised > HOLD_MS) page.next.textContent = advice(result);
+}
+
+// How narrow the interval is against how narrow it should be.
+function showProgress(enough) {
+  const known = enough !== null && enough !== undefined && enough.half_width_mm !== null;
+  page.far.hidden = !known;
+  if (!known) return;
+  const share = Math.min(1, enough.aim_mm / enough.half_width_mm);
+  page["far-bar"].style.width = `${(100 * share).toFixed(0)}%`;
+  page["far-text"].textContent = `Sure to ±${mm(enough.half_width_mm)} mm; aim ±${mm(enough.aim_mm)} mm`;
 }
 
 function advice(result) {
@@ -107,6 +122,7 @@ const on = {
     const text = s.accepted ? `Sweep ${s.n} counted.` : `Sweep ${s.n} not counted: ${reasonText(s.reasons)}. ${s.advice}`;
     $("last-sweep").textContent = text;
     sound.play(s.accepted ? "accepted" : "rejected");
+    sound.say(text);
     if (!s.accepted) {
       page.next.textContent = s.advice;
       advised = performance.now();
@@ -148,17 +164,40 @@ const acts = {
   reseat: () => post("/api/mark", { mark: "reseat" }),
   "new-set": () => post("/api/new-set"),
   sound: async () => {
-    await sound.start();
-    $("sound").setAttribute("aria-pressed", "true");
-    $("sound").firstChild.textContent = "Sound is on ";
-    sound.play("on");
+    const wanted = !sound.on();
+    await (wanted ? sound.start() : sound.stop());
+    $("sound").setAttribute("aria-pressed", String(wanted));
+    $("sound").firstChild.textContent = wanted ? "Sound is on " : "Start sound ";
+    if (wanted) sound.play("on");
+  },
+  speech: () => {
+    const wanted = $("speech").getAttribute("aria-pressed") !== "true";
+    sound.setSpeaking(wanted);
+    $("speech").setAttribute("aria-pressed", String(wanted));
+    $("speech").firstChild.textContent = wanted ? "Speech is on " : "Speak ";
   },
 };
 for (const [id, act] of Object.entries(acts)) $(id).addEventListener("click", act);
+const showSpeech = () => ($("speech").hidden = !sound.hasVoice());
+if ("speechSynthesis" in window) speechSynthesis.addEventListener("voiceschanged", showSpeech);
+showSpeech();
+
+const KEYS = { r: "reseat", n: "new-set", s: "sound", v: "speech" };
+const QUIET_MS = 1500;
+let stepped = -Infinity;
 document.addEventListener("keydown", (e) => {
   if (e.ctrlKey || e.altKey || e.metaKey || e.repeat) return;
-  const id = { r: "reseat", n: "new-set", s: "sound" }[e.key.toLowerCase()];
-  if (id) $(id).click();
+  const id = KEYS[e.key.toLowerCase()];
+  if (id) {
+    $(id).click();
+    return;
+  }
+  // A foot switch sends whatever key its maker chose; keys that move about the page, and keys meant for a control, are not it.
+  const moves = /^(Tab|Shift|Escape|Arrow.*|Page.*|Home|End|Control|Alt|Meta|CapsLock)$/.test(e.key);
+  if (moves || document.activeElement !== document.body || performance.now() - stepped < QUIET_MS) return;
+  stepped = performance.now();
+  e.preventDefault();
+  $("reseat").click();
 });
 
 function tick() {

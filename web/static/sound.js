@@ -1,10 +1,14 @@
 // Two tones that differ in pitch, number and direction, so that they can be told apart in a noisy shop.
 let context = null;
 
+let speaking = false;
+
 export function start() {
   context ??= new AudioContext();
   return context.resume();
 }
+
+export const stop = () => context?.suspend();
 
 export const on = () => context !== null && context.state === "running";
 
@@ -37,7 +41,14 @@ export function play(kind) {
   }
 }
 
+// Speech is a bonus: many machines have no voice, and then there is nothing to switch on.
+export const hasVoice = () => "speechSynthesis" in window && speechSynthesis.getVoices().length > 0;
+
+export function setSpeaking(wanted) {
+  speaking = wanted;
+  if (!wanted && "speechSynthesis" in window) speechSynthesis.cancel();
+}
+
 export function say(text) {
-  if (!on() || !("speechSynthesis" in window) || speechSynthesis.getVoices().length === 0) return;
-  speechSynthesis.speak(new SpeechSynthesisUtterance(text));
+  if (speaking && hasVoice()) speechSynthesis.speak(new SpeechSynthesisUtterance(text));
 }
