@@ -55,7 +55,7 @@ def copy_sqlite(source: Path, to: Path, progress: Progress | None = None) -> Non
                 raise StoreError(f"{to} cannot be written: {e}. Make room there, or choose another place.") from e
         if sound != "ok":
             raise StoreError(f"The copy of {source} is not sound ({sound}): run shimwright store check.")
-        keep(part, to)
+        _keep(part, to)
     finally:
         with suppress(OSError):
             part.unlink()
@@ -99,7 +99,7 @@ def _name(part: Path, to: Path) -> None:
         os.rename(part, to)
 
 
-def keep(part: Path, to: Path) -> None:
+def _keep(part: Path, to: Path) -> None:
     """Give a finished copy its name, for certain.
 
     Raises

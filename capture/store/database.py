@@ -12,7 +12,7 @@ from typing import Any, Self
 from sqlalchemy import Connection, delete, select
 
 from capture.store import models
-from capture.store.backup import Progress, copy_sqlite, keep, reserved
+from capture.store.backup import Progress, copy_sqlite, reserved
 from capture.store.engine import BUSY_S, READ_S, Engines
 from capture.store.location import Location, locate
 from capture.store.schema import prepare
@@ -128,19 +128,16 @@ class Store:
             if self.location.file is not None:
                 copy_sqlite(self.location.file, to, progress)
                 return
-            part = reserved(to)
+            reserved(to)
+            rows = to.with_name(to.name + ".rows")
             try:
-                with Store(Location(part, "sqlite://", str(part))) as copy, copy.write() as into:
+                with Store(Location(rows, "sqlite://", str(rows))) as copy, copy.write() as into:
                     self._copy_rows(into, progress)
-                with Store(Location(part, "sqlite://", str(part))) as copy, copy.engines.writer.connect() as c:
-                    c.rollback()
-                    raw = c.connection.dbapi_connection
-                    assert raw is not None
-                    raw.cursor().execute("PRAGMA journal_mode = DELETE")
-                keep(part, to)
+                copy_sqlite(rows, to)
             finally:
-                with suppress(OSError):
-                    part.unlink()
+                for end in ("", "-wal", "-shm"):
+                    with suppress(OSError):
+                        rows.with_name(rows.name + end).unlink()
 
     def _copy_rows(self, into: Connection, progress: Progress | None) -> None:
         tables = models.Base.metadata.sorted_tables

@@ -6,6 +6,7 @@ A new store and an upgraded one go through the same migrations.  alembic is impo
 from __future__ import annotations
 
 import sqlite3
+import threading
 from pathlib import Path
 
 from sqlalchemy import Connection, create_engine, event, inspect, text
@@ -18,6 +19,9 @@ from capture.store.location import NETWORK_DISKS, Location, disk_kind
 
 HEAD = "0001"
 """Release of the schema that this program works with."""
+
+_one_at_a_time = threading.Lock()
+"""alembic keeps the running upgrade in a place that all threads share."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -137,4 +141,5 @@ def _run(config: object, connection: Connection) -> None:
 
     assert isinstance(config, Config)
     config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+    with _one_at_a_time:
+        command.upgrade(config, "head")
