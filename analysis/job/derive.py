@@ -1,0 +1,252 @@
+"""The set-up the analysis works with, derived from a job and one of its sets.
+
+Lengths stay exact: in inches where the whole job was written down in inches, else in millimetres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from decimal import Decimal
+from typing import Any
+
+from analysis.job.fold import Job
+from analysis.job.quantities import quantity
+from analysis.job.records import Data, Piece, Stack, Taken
+from analysis.setup import Setup, parse_setup
+
+_LENGTHS: dict[str, tuple[str, ...]] = {
+    "family": ("thin_limit", "grades_from", "grades_to", "grades_step", "carrier_step", "bore_to_seat"),
+    "gearset": ("nominal", "count", "head_height", "etched_backlash"),
+    "target": ("distance",),
+    "instrument": ("constant", "distance", "thickness", "u", "resolution", "mpe", "repeatability", "tip_radius"),
+    "zeroing": ("reading",),
+    "fit": ("stack",),
+}
+
+
+def units_of(job: Job) -> str:
+    """Unit the job's lengths are written down in: "in" only where all are."""
+    cached = job.cache.get("units")
+    if cached is None:
+        cached = job.cache["units"] = "in" if (found := set(_units(job))) and found == {"in"} else "mm"
+    return str(cached)
+
+
+def _units(job: Job) -> Iterable[str]:
+    yield from (p.thickness.unit for p in job.shop)
+    for e in job.effective:
+        for key in _LENGTHS.get(e.kind, ()):
+            if key in e.data:
+                yield quantity(e.data[key], "length").unit
+        if e.kind in ("piece", "backlash"):
+            yield str(e.data["unit"])
+        elif e.kind == "limit" and not str(e.data["name"]).endswith("-preload"):
+            for key in ("value", "tolerance", "min", "max"):
+                if key in e.data:
+                    yield quantity(e.data[key], "length").unit
+        elif e.kind == "gearset" and "mark_unit" in e.data:
+            yield str(e.data["mark_unit"])
+
+
+INCH = Decimal("25.4")
+
+
+class _In:
+    """Lengths in the unit of the set-up."""
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+
+    def __call__(self, written: object) -> Decimal:
+        q = quantity(written, "length")
+        if self.unit == q.unit:
+            return q.value
+        return q.mm if self.unit == "mm" else q.mm / INCH
+
+    def some(self, d: Mapping[str, object] | None, **names: str) -> dict[str, Decimal]:
+        """Keys of the set-up from the fields that are stated."""
+        return {} if d is None else {key: self(d[name]) for key, name in names.items() if name in d}
+
+
+def setup_for(job: Job, reading: Taken | None, *, shims: bool = True) -> Setup:
+    """Set-up at the time of a set.
+
+    Parameters
+    ----------
+    job : Job
+    reading : Taken, optional
+        The set; None takes the state, the shims and the zeroing of now.
+    shims : bool
+        With the depth shim, its stock and its grades.
+
+    Raises
+    ------
+    SetupError
+        If what was written down contradicts itself.
+    """
+    unit = _In(units_of(job))
+    state = job.state if reading is None else reading.state
+    stacks = job.stacks if reading is None else reading.stacks
+    zeroing = (job.zeroings[-1] if job.zeroings else None) if reading is None else reading.zeroing
+    family = job.family or {}
+    data: dict[str, Any] = {
+        "units": unit.unit,
+        "gearset": _gearset(job, unit),
+        "housing": _housing(family, state, unit),
+        "indicator": {},
+        "arbor": {},
+        "carrier": {},
+    }
+    if "decision_rule" in family:
+        data["decision"] = {"rule": family["decision_rule"]}
+    if zeroing is not None:
+        indicator = job.instruments.get(str(zeroing.data.get("indicator")))
+        data["indicator"] = unit.some(indicator, resolution="resolution", mpe="mpe", repeatability="repeatability")
+        data["arbor"] = _arbor(
+            job, zeroing.data, unit, str(zeroing.before), None if zeroing.after is None else str(zeroing.after)
+        )
+    if job.direction is not None:
+        sense = reading.direction if reading is not None and reading.direction else job.direction["sense"]
+        data["arbor"] |= {"reading_sense": sense, "sense_checked": "pushed_in" in job.direction}
+    if shims and "depth" in stacks:
+        data["shims"] = _shims(job, family, stacks["depth"], unit)
+    return parse_setup(data)
+
+
+def target_missing(job: Job) -> str:
+    """Why there is no target distance; empty where there is one."""
+    if job.target is not None:
+        return ""
+    g = job.gearset
+    if g is None:
+        return "the gear set and its mark are not written down"
+    pairs = g.get("pinion_pair"), g.get("ring_pair")
+    if pairs[0] != pairs[1]:
+        return (
+            f"pair numbers differ: pinion {pairs[0] or 'not stated'}, ring {pairs[1] or 'not stated'}; not a pair, stop"
+        )
+    if g.get("no_mark"):
+        return f"there is no mark ({g['reason']}); no mark is not 0: take the as-found distance of a quiet unit, or the manual, as a target entry"
+    if "second_reading" in g and str(g["second_reading"]).strip() != str(g["mark"]).strip():
+        return f"two readers read the mark differently: {g['mark']} and {g['second_reading']}; clean it and read again"
+    form = g.get("form")
+    need = {
+        "deviation": ("nominal", "count", "sense"),
+        "two-decimals": ("nominal",),
+        "full-distance": ("mark_unit", "face"),
+    }.get(str(form), ("form",))
+    missing = [k for k in need if g.get(k) in (None, "unknown")]
+    return (
+        f"what the mark means is not stated: {', '.join(missing)}; the manual says it, it is never assumed"
+        if missing
+        else ""
+    )
+
+
+def _gearset(job: Job, unit: _In) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name, key in (("depth-tolerance", "tolerance"), ("depth-aim", "aim")):
+        if name in job.limits:
+            out[key] = unit(job.limits[name]["value"])
+    if job.target is not None:
+        return out | {"mark": "full-distance", "etched": f"{unit(job.target['distance']):f}"}
+    g = job.gearset
+    if g is None or target_missing(job):
+        return out
+    mark = str(g["mark"])
+    if g["form"] == "deviation":
+        return out | {
+            "nominal": unit(g["nominal"]),
+            "etched": mark,
+            "etched_step": unit(g["count"]),
+            "etched_sense": g["sense"],
+        }
+    if g["form"] == "two-decimals":
+        return out | {"mark": "two-decimals", "nominal": unit(g["nominal"]), "etched": mark}
+    out |= {"mark": "full-distance", "etched": f"{unit(f'{mark} {g["mark_unit"]}'):f}"}
+    return out | (unit.some(g, head_height="head_height") if g["face"] == "back" else {})
+
+
+def _housing(family: Data, state: Data, unit: _In) -> dict[str, Any]:
+    out: dict[str, Any] = dict(unit.some(family, bore_to_seat="bore_to_seat"))
+    if "material" in family:
+        out["material"] = family["material"]
+    if "expansion" in family:
+        out["expansion"] = Decimal(str(family["expansion"]))
+    for key, name in (("temperature", "housing_temperature"), ("arbor_temperature", "arbor_temperature")):
+        if name in state:
+            c = quantity(state[name], "temperature").celsius
+            out[key] = Decimal(repr(float(c)))
+    return out
+
+
+def _arbor(job: Job, z: Data, unit: _In, before: str, after: str | None) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    arbor = job.instruments.get(str(z.get("arbor")))
+    master = job.instruments.get(str(z.get("master")))
+    blade = job.instruments.get(str(z.get("blade")))
+    if arbor is not None:
+        out |= unit.some(arbor, tip_radius="tip_radius")
+    if master is not None:
+        out["master"] = {
+            "distance": unit(master["distance"]),
+            "reading": unit(before),
+            **({} if after is None else {"reading_after": unit(after)}),
+            **unit.some(master, u="u"),
+        }
+    elif arbor is not None and "constant" in arbor:
+        # A constant holds at the display it was zeroed at, as a master does at the display on it.
+        if unit(before) == 0 and (after is None or unit(after) == 0):
+            out |= {"constant": unit(arbor["constant"]), **unit.some(arbor, constant_u="u")}
+        else:
+            out["master"] = {
+                "distance": unit(arbor["constant"]),
+                "reading": unit(before),
+                **({} if after is None else {"reading_after": unit(after)}),
+                **unit.some(arbor, u="u"),
+            }
+    if blade is not None and z.get("blade_on") not in (None, "none"):
+        out["bridge"] = {"thickness": unit(blade["thickness"]), "on": z["blade_on"], **unit.some(blade, u="u")}
+    return out
+
+
+def _shims(job: Job, family: Data, fitted: Stack, unit: _In) -> dict[str, Any]:
+    out: dict[str, Any] = {"fitted": unit(str(fitted.thickness)), "thicker_moves": moves(job)}
+    for key in ("max_pieces", "max_thin"):
+        if key in family:
+            out[key] = family[key]
+    out |= unit.some(family, thin_limit="thin_limit")
+    if "grades_step" in family:
+        out["order_grades"] = unit.some(family, **{"from": "grades_from", "to": "grades_to", "step": "grades_step"})
+    micrometers = [m for m in job.instruments.values() if m["type"] == "micrometer" and "u" in m]
+    if micrometers:
+        out["u"] = max(unit(m["u"]) for m in micrometers)
+    out["stock"] = [{"thickness": unit(str(p.thickness)), "id": p.id} for p in free_pieces(job, "depth")]
+    return out
+
+
+def free_pieces(job: Job, place: str) -> list[Piece]:
+    """Shims that may be used at a place: measured, good, not thrown away, not in elsewhere; those in there now included."""
+    elsewhere = {i for where, s in job.stacks.items() if _kind(where) != place for i in s.pieces}
+    own = [
+        p
+        for p in job.pieces.values()
+        if p.place == place and not p.rejected and p.id not in job.discarded and p.id not in elsewhere
+    ]
+    known = set(job.pieces)
+    return own + [p for p in job.shop if p.place == place and p.id not in known and p.id not in job.discarded]
+
+
+def _kind(where: str) -> str:
+    return "side" if where in ("left", "right") else where
+
+
+def moves(job: Job) -> str:
+    """What a thicker depth shim does: as stated, or as this job's own builds have shown where it is not."""
+    effect = str((job.family or {}).get("shim_effect", "unknown"))
+    if effect == "unknown":
+        from analysis.job.response import learnt_effect
+
+        shown = learnt_effect(job)
+        return shown.moves if shown is not None and shown.moves != "not shown" else "unknown"
+    return "away" if effect == "+1" else "toward"

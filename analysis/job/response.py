@@ -1,0 +1,145 @@
+"""Closing the loop: what each change of the depth shim was to do, what it did, and what that teaches."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from analysis.closure import Closure, Effect, compare, effect_shown
+from analysis.job.derive import moves
+from analysis.job.figures import depth_of
+from analysis.job.fold import Job
+from analysis.job.quantities import quantity
+from analysis.job.records import DepthMove, Stack, Taken
+
+COMMON = ("arbor constant", "master", "bridge blade", "indicator")
+"""Budget lines that are the same error in two sets taken with the same instruments."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """One change of shim, from the set before to the set after.
+
+    Attributes
+    ----------
+    predicted_mm : float or None
+        As written down before building, else as worked out with the sign stated now; None where that is unknown.
+    recorded : bool
+        It was written down before building.
+    closure, effect : Closure or None, Effect or None
+        None while no set has followed.
+    settled : bool
+        The sign has been corrected since, and with the sign stated now the measurement agrees.
+    """
+
+    move: DepthMove
+    before: Taken
+    after: Taken | None
+    change_mm: float
+    predicted_mm: float | None
+    recorded: bool
+    closure: Closure | None
+    effect: Effect | None
+    settled: bool
+
+
+def loops(job: Job) -> list[Loop]:
+    """Every change of the depth shim that started from a measured set."""
+    found: list[Loop] | None = job.cache.get("loops")  # type: ignore[assignment]
+    if found is None:
+        found = job.cache["loops"] = [x for m in job.depth_moves if (x := _loop(job, m)) is not None]
+    return found
+
+
+def _loop(job: Job, m: DepthMove) -> Loop | None:
+    before = job.reading(m.base) if m.base is not None else None
+    if before is None or m.old is None:
+        return None
+    d = depth_of(job, before)
+    if d["distance_mm"] is None:
+        return None
+    change = float(m.new.thickness.mm - m.old.thickness.mm)
+    later = [x.n for x in job.depth_moves if x.n > m.n]
+    until = min(later) if later else math.inf
+    after = next((r for r in job.readings if r.kind == "depth" and m.n < r.n < until and _tells(r)), None)
+    sign = {"+1": 1.0, "-1": -1.0}.get(str((job.family or {}).get("shim_effect")))
+    now = None if sign is None else d["distance_mm"] + sign * change
+    recorded = m.recorded is not None and m.recorded.get("predicted_mm") is not None
+    predicted = float(str(m.recorded["predicted_mm"])) if recorded and m.recorded is not None else now
+    closure = effect = None
+    settled = False
+    if after is not None and (a := depth_of(job, after))["distance_mm"] is not None:
+        if predicted is not None:
+            closure = _compare(job, d, a, predicted, m)
+            if not closure.agrees and now is not None and now != predicted:
+                settled = _compare(job, d, a, now, m).agrees
+        if change:
+            u = math.sqrt(max(0.0, d["u_mm"] ** 2 + a["u_mm"] ** 2 - 2 * _common(d, a) ** 2))
+            effect = effect_shown(a["distance_mm"] - d["distance_mm"], change, u)
+    return Loop(m, before, after, change, predicted, recorded, closure, effect, settled)
+
+
+def _tells(r: Taken) -> bool:
+    """A set that was good when it was taken; a change that came later does not undo what it showed."""
+    if r.questions or (r.wrong and not r.allowed):
+        return False
+    return all("came back on the master" not in v.reason and "the other way" not in v.reason for v in r.voided)
+
+
+def _compare(job: Job, d: Mapping[str, Any], a: Mapping[str, Any], predicted: float, m: DepthMove) -> Closure:
+    pieces = max(1, len(m.new.pieces)) + max(1, len(m.old.pieces) if m.old else 1)
+    us = [quantity(x["u"], "length").mm for x in job.instruments.values() if x["type"] == "micrometer" and "u" in x]
+    return compare(
+        d["distance_mm"],
+        predicted,
+        a["distance_mm"],
+        before_u_mm=d["u_mm"],
+        measured_u_mm=a["u_mm"],
+        before_dof=math.inf if d["dof"] is None else d["dof"],
+        measured_dof=math.inf if a["dof"] is None else a["dof"],
+        stack_u_mm=float(max(us)) * math.sqrt(pieces) if us else 0.0,
+        common_u_mm=_common(d, a),
+    )
+
+
+def _common(d: Mapping[str, Any], a: Mapping[str, Any]) -> float:
+    lines = [{b["name"]: b["u_mm"] for b in x["budget"] if b["name"] in COMMON} for x in (d, a)]
+    both = math.sqrt(sum(min(lines[0][k], lines[1][k]) ** 2 for k in lines[0].keys() & lines[1].keys()))
+    return min(both, float(d["u_mm"]), float(a["u_mm"]))
+
+
+def learnt_effect(job: Job) -> Effect | None:
+    """What the last change of shim that can tell has shown."""
+    shown = [x.effect for x in loops(job) if x.effect is not None and x.effect.moves != "not shown"]
+    return shown[-1] if shown else None
+
+
+def alarm(job: Job) -> Loop | None:
+    """The last change of shim, where the measurement after it misses its prediction and nothing has settled that."""
+    all_loops = loops(job)
+    last = all_loops[-1] if all_loops else None
+    missed = last is not None and last.closure is not None and not last.closure.agrees and not last.settled
+    return last if missed else None
+
+
+def prediction(job: Job, new: Stack) -> dict[str, object] | None:
+    """What the next set must show once `new` is in; None where there is no set to start from or no stack to change."""
+    old = job.stacks.get("depth")
+    base = job.latest("depth")
+    if old is None or base is None:
+        return None
+    d = depth_of(job, base)
+    effect = {"away": 1, "toward": -1}.get(moves(job))
+    if d["distance_mm"] is None:
+        return None
+    change = float(new.thickness.mm - old.thickness.mm)
+    return {
+        "base": base.n,
+        "before_mm": d["distance_mm"],
+        "change_mm": change,
+        "effect": None if effect is None else f"{effect:+d}",
+        "predicted_mm": None if effect is None else d["distance_mm"] + effect * change,
+        "target_mm": d.get("target_mm"),
+    }

@@ -1,0 +1,293 @@
+"""The ring gear's side of the job: backlash, side shims, turning torques, run-out, pattern."""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+from itertools import pairwise
+from typing import Any
+
+from analysis.carrier import backlash, learnt_ratio
+from analysis.carrier_plan import carrier_for
+from analysis.job.derive import INCH, free_pieces, units_of
+from analysis.job.fold import Job
+from analysis.job.quantities import quantity
+from analysis.job.records import Stack, Taken
+from analysis.setup import SetupError, parse_setup
+from analysis.torque import from_string, judge, to_newton_metres
+
+
+def _length(job: Job, written: object) -> Decimal:
+    q = quantity(written, "length")
+    unit = units_of(job)
+    return q.value if q.unit == unit else q.mm if unit == "mm" else q.mm / INCH
+
+
+def _places(job: Job, r: Taken) -> list[Decimal]:
+    places = r.data["places"]
+    assert isinstance(places, list)
+    return [_length(job, str(quantity(x, "length", str(r.data["unit"])))) for x in places]
+
+
+def mean_mm(job: Job, r: Taken) -> float:
+    """Mean backlash at the tooth, mm."""
+    factor = 1.0 if units_of(job) == "mm" else float(INCH)
+    values = [float(x) * factor for x in _places(job, r)]
+    lean = float(quantity(r.data["plunger_angle"], "angle").value) if "plunger_angle" in r.data else 0.0
+    if "radius" not in r.data:
+        return backlash(values, plunger_deg=lean).mean
+    radii = [float(quantity(r.data[k], "length").mm) for k in ("radius", "tooth_radius")]
+    return backlash(values, radii[0], radii[1], lean).mean
+
+
+def ring_toward(job: Job, before: Taken, after: Taken) -> float | None:
+    """How far the side shims moved the ring gear toward the pinion between two readings, mm."""
+    family = job.family or {}
+    parts = []
+    for side in ("left", "right"):
+        sign = {"toward": 1.0, "away": -1.0}.get(str(family.get(f"{side}_moves")))
+        old, new = before.stacks.get(side), after.stacks.get(side)
+        if sign is None or old is None or new is None:
+            return None
+        parts.append(sign * float(new.thickness.mm - old.thickness.mm))
+    return math.fsum(parts) / 2.0
+
+
+def moves_of_ring(job: Job) -> list[dict[str, Any]]:
+    """Every pair of backlash readings with a move of the ring gear between: predicted, measured, ratio learnt."""
+    found: list[dict[str, Any]] | None = job.cache.get("ring")  # type: ignore[assignment]
+    if found is not None:
+        return found
+    out: list[dict[str, Any]] = []
+    job.cache["ring"] = out
+    good = [
+        r for r in job.readings if r.kind == "backlash" and not (r.wrong and not r.allowed) and r.phase != "as-found"
+    ]
+    for before, after in pairwise(good):
+        move = ring_toward(job, before, after)
+        if not move or _depth(before) != _depth(after):
+            continue
+        b, a = mean_mm(job, before), mean_mm(job, after)
+        ratio, source = _ratio_until(job, out)
+        row: dict[str, Any] = {
+            "before": before.n,
+            "after": after.n,
+            "ring_toward_mm": move,
+            "ratio": ratio,
+            "ratio_source": source,
+            "predicted_mm": None if ratio is None else b - ratio * move,
+            "measured_mm": a,
+            "learnt_ratio": None,
+            "say": "",
+        }
+        try:
+            row["learnt_ratio"] = learnt_ratio(b, a, move)
+            row["say"] = f"This unit gives {row['learnt_ratio']:.3f} of backlash for each move of the ring gear."
+        except ValueError as e:
+            row["say"] = f"{e}."
+        out.append(row)
+    return out
+
+
+def _depth(r: Taken) -> object:
+    s = r.stacks.get("depth")
+    return None if s is None else s.thickness.mm
+
+
+def _ratio_until(job: Job, rows: list[dict[str, Any]]) -> tuple[float | None, str | None]:
+    learnt = [row["learnt_ratio"] for row in rows if row["learnt_ratio"] is not None]
+    if learnt:
+        return learnt[-1], "learnt"
+    out = carrier_for(parse_setup(_carrier(job, None) | _one_too_large(job)))
+    if out is None or out["ratio"] is None:
+        return None, None
+    return float(str(out["ratio"])), str(out["ratio_source"])
+
+
+def _one_too_large(job: Job) -> dict[str, Any]:
+    """A set-up that makes the plan name its ratio."""
+    c = _carrier(job, None)["carrier"]
+    asked = {"places": [Decimal(3)], "target": Decimal(1), "tolerance": Decimal("0.1")}
+    ratio = {k: v for k, v in c["backlash"].items() if k == "ratio"}
+    return {"carrier": {"backlash": asked | ratio, **({"gears": c["gears"]} if "gears" in c else {})}}
+
+
+def _carrier(job: Job, r: Taken | None) -> dict[str, Any]:
+    """The carrier's part of a set-up, with the backlash reading `r`."""
+    family = job.family or {}
+    c: dict[str, Any] = {"backlash": {}, "sign": {}, "preload_sign": {}}
+    for side in ("left", "right"):
+        stack: Stack | None = job.stacks.get(side)
+        if stack is not None:
+            c[side] = _length(job, str(stack.thickness))
+        c["sign"][side] = family.get(f"{side}_moves", "unknown")
+        c["preload_sign"][side] = family.get(f"{side}_preload", "unknown")
+    if job.zero_play is not None:
+        c["zero_play_sum"] = _length(job, job.zero_play["sum"])
+    if "carrier-pinch" in job.limits:
+        c["preload_pinch"] = _length(job, job.limits["carrier-pinch"]["value"])
+    if "carrier_step" in family:
+        c["step"] = _length(job, family["carrier_step"])
+    if "carrier_max_pieces" in family:
+        c["max_pieces"] = family["carrier_max_pieces"]
+        c["stock"] = [{"thickness": _length(job, str(p.thickness)), "id": p.id} for p in free_pieces(job, "side")]
+    names = ("pinion_teeth", "ring_teeth", "pressure_angle", "spiral_angle", "gear_indicator")
+    if all(n in family for n in names):
+        c["gears"] = {
+            "pinion_teeth": family["pinion_teeth"],
+            "ring_teeth": family["ring_teeth"],
+            "pressure_angle": quantity(family["pressure_angle"], "angle").value,
+            "spiral_angle": quantity(family["spiral_angle"], "angle").value,
+            "indicator": family["gear_indicator"],
+        }
+    b = c["backlash"]
+    if "backlash_ratio" in family:
+        b["ratio"] = Decimal(str(family["backlash_ratio"]))
+    band = band_of(job)
+    if band is not None:
+        b["target"], b["tolerance"] = (_length(job, f"{x} {band[2]}") for x in band[:2])
+    if "backlash-spread" in job.limits:
+        b["spread_limit"] = _length(job, job.limits["backlash-spread"]["value"])
+    if r is not None:
+        b["places"] = _places(job, r)
+        if "radius" in r.data:
+            b["radius"], b["tooth_radius"] = _length(job, r.data["radius"]), _length(job, r.data["tooth_radius"])
+        if "plunger_angle" in r.data:
+            b["plunger_angle"] = quantity(r.data["plunger_angle"], "angle").value
+    return {"units": units_of(job), "carrier": c}
+
+
+def band_of(job: Job) -> tuple[Decimal, Decimal, str] | None:
+    """Target and tolerance of the backlash, and their unit; None where no limit is stated.
+
+    An etched value takes the middle's place where the limit is a value with a tolerance.
+    """
+    d = job.limits.get("backlash")
+    if d is None:
+        return None
+    if "min" in d:
+        low, high = quantity(d["min"], "length"), quantity(d["max"], "length")
+        return (low.value + high.value) / 2, (high.value - low.value) / 2, low.unit
+    value, tolerance = quantity(d["value"], "length"), quantity(d["tolerance"], "length")
+    etched = (job.gearset or {}).get("etched_backlash")
+    if etched is not None:
+        value = quantity(etched, "length")
+    if value.unit == tolerance.unit:
+        return value.value, tolerance.value, value.unit
+    return value.mm, tolerance.mm, "mm"
+
+
+def carrier_of(job: Job) -> dict[str, Any] | None:
+    """Backlash and side shims as they stand, with the next transfer; a learnt ratio goes before any other."""
+    r = job.latest("backlash")
+    data = _carrier(job, r)
+    learnt = [row["learnt_ratio"] for row in moves_of_ring(job) if row["learnt_ratio"] is not None]
+    if learnt:
+        data["carrier"]["backlash"]["ratio"] = Decimal(repr(round(learnt[-1], 6)))
+    try:
+        out = carrier_for(parse_setup(data))
+    except SetupError as e:
+        return {"backlash": None, "say": str(e)}
+    if out is not None and learnt:
+        if out["ratio"] is not None:
+            out["ratio_source"] = "learnt"
+        out["say"] = str(out["say"]).replace("(stated ratio", "(learnt ratio")
+    if out is not None:
+        out["reading"] = None if r is None else r.n
+    return out
+
+
+def torque_of(job: Job, r: Taken) -> dict[str, Any]:
+    """A turning torque against its limit, N·m."""
+    d = r.data
+    if "torque" in d:
+        q = quantity(d["torque"], "torque")
+        value, unit = float(q.value), q.unit
+    else:
+        radius = float(quantity(d["radius"], "length").mm) / 1000.0
+        value, unit = from_string(float(quantity(d["force"], "force").newtons), radius), "N·m"
+    limit = job.limits.get(r.kind)
+    out: dict[str, Any] = {
+        "value_nm": to_newton_metres(value, unit),
+        "finding": "not ruled",
+        "say": f"The limit {r.kind} is not stated; it comes from the manual.",
+    }
+    if limit is None:
+        return out
+    condition, bearings = limit.get("condition"), r.state.get("bearings")
+    if r.kind == "pinion-preload" and condition != bearings and r.phase != "as-found":
+        return out | {
+            "say": f"The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these."
+        }
+    low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
+    sleeve = (job.family or {}).get("preload_by") == "crush sleeve"
+    found = judge(
+        value, unit, float(low.value), float(high.value), low.unit, crush_sleeve=sleeve and r.kind == "pinion-preload"
+    )
+    return {"value_nm": found.value_nm, "finding": found.finding, "say": found.say}
+
+
+def run_out_of(job: Job, r: Taken) -> dict[str, Any]:
+    """Run-out over one turn: total, where it is highest, and how much of it is one wave a turn."""
+    items = r.data["readings"]
+    assert isinstance(items, list)
+    x = [float(quantity(v, "length", str(r.data["unit"])).mm) for v in items]
+    n = len(x)
+    mean = math.fsum(x) / n
+    c = 2.0 / n * math.fsum(v * math.cos(2 * math.pi * i / n) for i, v in enumerate(x))
+    s = 2.0 / n * math.fsum(v * math.sin(2 * math.pi * i / n) for i, v in enumerate(x))
+    left = [v - mean - c * math.cos(2 * math.pi * i / n) - s * math.sin(2 * math.pi * i / n) for i, v in enumerate(x)]
+    exact = [quantity(v, "length", str(r.data["unit"])).mm for v in items]
+    total = max(exact) - min(exact)
+    limit = job.limit_mm("run-out")
+    finding = "not ruled" if limit is None else "within" if total <= limit else "above"
+    first = 2.0 * math.hypot(c, s)
+    say = f"Run-out {float(total):.3f} mm in all, highest at place {exact.index(max(exact)) + 1} of {n}; one wave a turn makes {first:.3f} mm of it."
+    if finding == "above":
+        say += f" More than {limit} mm: look for dirt or a burr under the ring gear, seat it again, then look at the case flange alone."
+    elif finding == "not ruled":
+        say += " The limit is not stated; it comes from the manual."
+    return {
+        "total_mm": float(total),
+        "highest_at": exact.index(max(exact)) + 1,
+        "first_harmonic_mm": first,
+        "rest_mm": max(left) - min(left),
+        "finding": finding,
+        "say": say,
+    }
+
+
+def pattern_of(r: Taken, depth: dict[str, Any] | None) -> dict[str, Any]:
+    """What the pattern says, and whether it agrees with the measured depth.  It is never a number itself."""
+    drive, coast = (set(r.data[k]) for k in ("drive", "coast"))  # type: ignore[call-overload]
+    if r.data.get("wanders"):
+        return {
+            "says": "run-out",
+            "agrees": None,
+            "say": "The pattern moves along the tooth round the ring: look at run-out first.",
+        }
+    says, words = "centred", "centred"
+    if "high" in drive and "high" in coast:
+        says, words = "too far out", "high on both flanks: the pinion stands too far out"
+    elif "low" in drive and "low" in coast:
+        says, words = "too deep", "low on both flanks: the pinion stands too deep"
+    elif "toe" in drive and "toe" in coast:
+        says, words = "ring too close", "at the toe on both flanks: the ring gear is too close; more backlash"
+    elif "heel" in drive and "heel" in coast:
+        says, words = "ring too far", "at the heel on both flanks: the ring gear is too far; less backlash"
+    elif (drive | coast) != {"centre"}:
+        says, words = (
+            "mixed",
+            "not alike on both flanks: only high or low on both speaks of depth, toe or heel on both of the ring gear",
+        )
+    if depth is None or depth.get("ruling") is None or says == "mixed":
+        return {"says": says, "agrees": None, "say": f"The pattern is {words}."}
+    within = depth["ruling"] == "within"
+    side = {"too far out": 1.0, "too deep": -1.0}.get(says)
+    agrees = within if side is None else not within and float(depth["error_mm"]) * side > 0
+    tail = (
+        "The numbers say the same."
+        if agrees
+        else "The numbers say otherwise. Do not split the difference: check the mark's convention, the pair numbers, the depth and the run-out again."
+    )
+    return {"says": says, "agrees": agrees, "say": f"The pattern is {words}. {tail}"}

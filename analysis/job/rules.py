@@ -1,0 +1,271 @@
+"""What must hold between the fields of one entry.  Each rule gives (field, what is allowed) for every fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+
+from analysis.carrier import SignError, check_signs
+from analysis.depth import MASTER_RETURN_MM
+from analysis.job.fields import FieldError, length, positive, signed_length, uncertainty
+from analysis.job.quantities import Dimension, QuantityError, quantity
+from analysis.marks import (
+    MarkError,
+    count_of,
+    target_from_deviation,
+    target_from_full_distance,
+    target_from_two_decimals,
+)
+
+Data = Mapping[str, object]
+Faults = list[tuple[str, str]]
+
+LIMITS: dict[str, tuple[Dimension, str]] = {
+    "depth-tolerance": ("length", "value"),
+    "depth-aim": ("length", "value"),
+    "zero-drift": ("length", "value"),
+    "push-pull": ("length", "value"),
+    "shim-spread": ("length", "value"),
+    "backlash": ("length", "band"),
+    "backlash-spread": ("length", "value"),
+    "run-out": ("length", "value"),
+    "carrier-pinch": ("length", "signed"),
+    "pinion-preload": ("torque", "range"),
+    "carrier-preload": ("torque", "range"),
+}
+"""Limits by name: what they measure, and whether they are one value, a value of either sign, a range, or a band."""
+
+
+def nothing(_: Data) -> Faults:
+    """No rule."""
+    return []
+
+
+def something(d: Data) -> Faults:
+    """At least one field."""
+    return [] if d else [("nut", "at least one field, such as nut, seal, turns, covers or bearings")]
+
+
+def figures(name: str) -> Callable[[Data], Faults]:
+    """Figures that may carry their own unit must carry the one stated for all."""
+
+    def rule(d: Data) -> Faults:
+        items = d[name]
+        assert isinstance(items, list)
+        try:
+            for x in items:
+                quantity(x, "length", str(d["unit"]))
+        except QuantityError as e:
+            return [(name, str(e))]
+        return []
+
+    return rule
+
+
+def family(d: Data) -> Faults:
+    """Nothing that decides a direction is without its ground, and the four signs of a carrier do not contradict."""
+    out: Faults = []
+    if d["shim_effect"] != "unknown" and "effect_basis" not in d:
+        out.append(
+            ("effect_basis", "manual, bench or stated: how it is known which way a thicker shim moves the pinion")
+        )
+    if d.get("effect_basis") == "manual" and "page" not in d:
+        out.append(("page", "the page of the manual that says so"))
+    grades = [k in d for k in ("grades_from", "grades_to", "grades_step")]
+    if any(grades) and not all(grades):
+        out.append(("grades_from", "grades_from, grades_to and grades_step together"))
+    elif all(grades) and _mm(d["grades_to"]) < _mm(d["grades_from"]):
+        out.append(("grades_to", f"not less than grades_from ({d['grades_from']})"))
+    signs = [str(d.get(k, "unknown")) for k in ("left_moves", "right_moves", "left_preload", "right_preload")]
+    if "unknown" not in signs:
+        try:
+            check_signs(*signs)  # type: ignore[arg-type]
+        except SignError as e:
+            out.append(("left_moves", str(e)))
+    return out
+
+
+def _mm(value: object) -> Decimal:
+    return quantity(value, "length").mm
+
+
+def gearset(d: Data) -> Faults:
+    """A mark is there or it is not, and what it means is complete or left open."""
+    if d.get("no_mark") is True:
+        if "mark" in d:
+            return [("mark", "nothing where no_mark is true")]
+        return (
+            []
+            if "reason" in d
+            else [("reason", "why there is no mark to read (none, worn); no mark is not the same as 0")]
+        )
+    if "mark" not in d:
+        return [("mark", "the mark as it stands, or no_mark = true with the reason")]
+    mark, form = str(d["mark"]), d.get("form")
+    try:
+        if form == "deviation":
+            count_of(mark)
+            if {"nominal", "count"} <= d.keys() and d.get("sense") in ("adds", "subtracts"):
+                sense = "adds" if d["sense"] == "adds" else "subtracts"
+                t = target_from_deviation(_mm(d["nominal"]), mark, _mm(d["count"]), sense, Decimal(1))  # type: ignore[arg-type]
+                if t.distance <= 0:
+                    return [("mark", f"a mark smaller than the nominal distance {d['nominal']}")]
+        elif form == "two-decimals" and "nominal" in d:
+            n = quantity(d["nominal"], "length")
+            if d.get("mark_unit", "mm") != n.unit:
+                return [("nominal", f"in {d.get('mark_unit', 'mm')}, as the two decimals are")]
+            target_from_two_decimals(n.value, mark)
+        elif form == "full-distance":
+            target_from_full_distance(mark, None)
+            if "mark_unit" not in d:
+                return [("mark_unit", "mm or in: the unit of the etched distance; it is never assumed")]
+            if d.get("face") == "back" and "head_height" not in d:
+                return [("head_height", "the head height, measured at 3 places, where the mark goes to the back face")]
+    except MarkError as e:
+        return [("mark", str(e))]
+    return []
+
+
+def limit(d: Data) -> Faults:
+    """The figures a limit of that name has, each with its unit."""
+    name = str(d["name"])
+    dimension, shape = LIMITS[name]
+    wanted = {
+        "value": ({"value"},),
+        "signed": ({"value"},),
+        "range": ({"min", "max"},),
+        "band": ({"min", "max"}, {"value", "tolerance"}),
+    }[shape]
+    given = {k for k in ("value", "tolerance", "min", "max") if k in d}
+    if given not in wanted:
+        return [("value" if shape != "range" else "min", " or ".join(" and ".join(sorted(w)) for w in wanted))]
+    out: Faults = []
+    for key in sorted(given):
+        check = signed_length if shape == "signed" else length if dimension == "length" else positive(dimension, "2000")
+        if key == "min" and dimension == "length":
+            check = uncertainty
+        try:
+            check(d[key])
+        except FieldError as e:
+            out.append((key, str(e)))
+    if out:
+        return out
+    if given == {"min", "max"}:
+        low, high = (quantity(d[k], dimension) for k in ("min", "max"))
+        if low.unit != high.unit:
+            out.append(("max", f"in {low.unit}, as the lower limit is"))
+        elif high.value < low.value:
+            out.append(("max", f"not less than min ({low})"))
+    if dimension == "torque" and name == "pinion-preload" and "condition" not in d:
+        out.append(("condition", "new or used: the bearings the limit is for"))
+    if name == "zero-drift" and _mm(d["value"]) > Decimal(str(MASTER_RETURN_MM)):
+        out.append(("value", f"at most {MASTER_RETURN_MM} mm: what comes back worse is void whatever else is stated"))
+    return out
+
+
+def instrument(d: Data) -> Faults:
+    """What a master and a blade cannot do without."""
+    need = {"master": "distance", "blade": "thickness"}.get(str(d["type"]))
+    return [(need, f"the {need} of the {d['type']}, with its unit")] if need and need not in d else []
+
+
+def direction(d: Data) -> Faults:
+    """Proved by a push, or stated with its ground."""
+    if ("pushed_in" in d) == ("stated" in d):
+        return [
+            ("pushed_in", "rises or falls: push the plunger in and watch; or stated = grows or shrinks, with its basis")
+        ]
+    if "stated" in d and "basis" not in d:
+        return [("basis", "where that comes from; a push on the plunger proves it")]
+    return []
+
+
+def zeroing(d: Data) -> Faults:
+    """What ties the display to a distance is named before, not after."""
+    if d["when"] == "after":
+        return []
+    out: Faults = []
+    if "master" not in d and "arbor" not in d:
+        out.append(("master", "the master that was read, or the arbor whose constant holds at this display"))
+    if "blade_on" not in d:
+        out.append(("blade_on", "none, pinion, master or both: where a blade lies; it is never assumed"))
+    elif d["blade_on"] != "none" and "blade" not in d:
+        out.append(("blade", "the name of the blade"))
+    elif d["blade_on"] in ("master", "both") and "master" not in d:
+        out.append(("blade_on", "none or pinion, where there is no master"))
+    return out
+
+
+def fit(d: Data) -> Faults:
+    """Something was put in."""
+    return (
+        []
+        if "pieces" in d or "stack" in d
+        else [("pieces", "the names of the shims, or stack: its measured thickness")]
+    )
+
+
+def prediction(given: object) -> object:
+    """A prediction as this program wrote it down."""
+    if not isinstance(given, Mapping) or not {"base", "predicted_mm", "effect"} <= given.keys():
+        raise FieldError("left out; it is worked out when the shims are written down")
+    return dict(given)
+
+
+def analysed(given: object) -> object:
+    """A stream's result as the analysis gave it."""
+    if not isinstance(given, Mapping) or not isinstance(given.get("set"), Mapping):
+        raise FieldError("left out; it is worked out from the stream")
+    return dict(given)
+
+
+def measured_set(d: Data) -> Faults:
+    """From a raw stream or from typed readings, not both."""
+    if ("stream" in d) == ("seatings" in d):
+        return [("seatings", "typed readings, or a raw stream; one of the two")]
+    if "stream" in d:
+        return (
+            [("sha256", "the stream's SHA-256 and result, worked out when it is attached")]
+            if not {"sha256", "result"} <= d.keys()
+            else []
+        )
+    seatings = d["seatings"]
+    assert isinstance(seatings, list)
+    for n, s in enumerate(seatings, start=1):
+        for _, allowed in figures("readings")(s):
+            return [("seatings", f"at seating {n}: {allowed}")]
+    return []
+
+
+def preload(d: Data) -> Faults:
+    """A torque, or a force on a radius."""
+    if "torque" in d and ("force" in d or "radius" in d):
+        return [("torque", "a torque, or a force with its radius; one of the two")]
+    if "torque" not in d and not {"force", "radius"} <= d.keys():
+        return [("torque", "a torque with its unit, or a force and the radius it pulls at")]
+    return []
+
+
+def backlash(d: Data) -> Faults:
+    """Positive readings, both radii or none."""
+    out = figures("places")(d)
+    if out:
+        return out
+    places = d["places"]
+    assert isinstance(places, list)
+    if any(quantity(x, "length", str(d["unit"])).value <= 0 for x in places):
+        out.append(("places", "figures above 0"))
+    if ("radius" in d) != ("tooth_radius" in d):
+        out.append(("radius", "both radius and tooth_radius, or neither"))
+    return out
+
+
+def pattern(d: Data) -> Faults:
+    """One place across the tooth and one along it at most."""
+    out: Faults = []
+    for key in ("drive", "coast"):
+        given = d[key]
+        words = {str(x) for x in given} if isinstance(given, list) else set()
+        if {"high", "low"} <= words or {"toe", "heel"} <= words or ("centre" in words and len(words) > 1):
+            out.append((key, "centre alone, or one of high and low with one of toe and heel"))
+    return out
