@@ -130,14 +130,13 @@ class Store:
                 return
             reserved(to)
             rows = to.with_name(to.name + ".rows")
+            _remove(rows)
             try:
                 with Store(Location(rows, "sqlite://", str(rows))) as copy, copy.write() as into:
                     self._copy_rows(into, progress)
                 copy_sqlite(rows, to)
             finally:
-                for end in ("", "-wal", "-shm"):
-                    with suppress(OSError):
-                        rows.with_name(rows.name + end).unlink()
+                _remove(rows)
 
     def _copy_rows(self, into: Connection, progress: Progress | None) -> None:
         tables = models.Base.metadata.sorted_tables
@@ -150,3 +149,9 @@ class Store:
                     into.execute(table.insert(), [dict(row) for row in part])
                 if progress is not None:
                     progress(done, len(tables))
+
+
+def _remove(file: Path) -> None:
+    for end in ("", "-wal", "-shm"):
+        with suppress(OSError):
+            file.with_name(file.name + end).unlink()
