@@ -9,6 +9,8 @@ from typing import Annotated
 
 import typer
 
+from web.cli.store_app import app as store_app
+
 app = typer.Typer(
     name="shimwright",
     help="Listens to a digital indicator while a ring-and-pinion is set up: depth, its uncertainty, and the shim. "
@@ -176,6 +178,9 @@ def doctor(
     from web.cli.doctor import doctor_command
 
     raise typer.Exit(doctor_command(json_out))
+
+
+app.add_typer(store_app, name="store")
 
 
 def _profile(
