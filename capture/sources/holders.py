@@ -1,4 +1,4 @@
-"""Which programs hold a device open (Linux)."""
+"""Which programs hold a device open (Linux), and which group may open it."""
 
 from __future__ import annotations
 
@@ -20,3 +20,13 @@ def holders(device: str) -> list[str]:
         except OSError:
             continue
     return found
+
+
+def group_of(device: str) -> str:
+    """Group that owns a device, as one writes it in a command."""
+    try:
+        import grp
+
+        return grp.getgrgid(os.stat(device).st_gid).gr_name
+    except (ImportError, KeyError, OSError):
+        return "dialout"

@@ -19,7 +19,7 @@ from serial.tools import list_ports
 from capture.errors import LinkLostError, SourceError
 from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
-from capture.sources.holders import holders
+from capture.sources.holders import group_of, holders
 
 WAIT_S = 0.25
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
@@ -173,7 +173,7 @@ def _explained(e: Exception, name: str) -> LinkLostError | SourceError:
         return LinkLostError(f"{name} is not there now")
     if code == errno.EACCES or "PermissionError" in text or "Access is denied" in text:
         return SourceError(
-            f"No permission to open {name}. Add yourself to the group that owns it (often dialout), then log in again."
+            f"No permission to open {name}. Add yourself to its group: sudo usermod -aG {group_of(name)} $USER, then log out and in again."
         )
     if code in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text or "busy" in text:
         who = ", ".join(holders(name)) or "another program"

@@ -1,0 +1,232 @@
+"""What stands in the way is found, and every finding has its cure."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from serial.tools import list_ports
+
+from capture import doctor
+from capture.doctor import examine, machine
+from capture.doctor import radio as bluetooth_module
+from capture.doctor import serial_ports as ports_module
+from capture.doctor.evidence import recordings, store
+from capture.rawstream import StreamWriter
+from capture.simulator.pty_bench import PtyBench
+from tests.capture.faulty_disk import FaultyDisk
+from tests.fakes.bluetooth_bench import BluetoothBench
+from tests.fakes.private_bus import PrivateBus
+
+
+@dataclass
+class PortInfo:
+    """What the serial library says of a port."""
+
+    device: str
+    description: str = "Cable"
+    hwid: str = "USB"
+    vid: int | None = 0x1234
+    pid: int | None = 0x00AB
+    serial_number: str | None = "A1"
+
+
+@pytest.fixture
+def port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """A real terminal that is listed as the only port."""
+    bench = PtyBench(tmp_path / "indicator")
+    device = os.path.realpath(bench.link)
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(device)])
+    yield device
+    bench.stop()
+
+
+def test_every_finding_that_is_not_fine_has_a_cure() -> None:
+    found = examine()
+    assert all(f.cure for f in found if f.state != "fine")
+    assert all(f.as_dict().keys() == {"what", "state", "cure"} for f in found)
+    told = " ".join(f.what for f in found)
+    for word in ("serial port", "Bluetooth", "sound", "free at", "clock", "profiles", "recordings", "evidence store"):
+        assert word in told
+
+
+def test_a_look_that_fails_does_not_stop_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken() -> list[doctor.Finding]:
+        raise OSError("no")
+
+    monkeypatch.setattr(doctor, "sound", broken)
+    found = examine()
+    assert any("could not be looked at (OSError: no)" in f.what for f in found)
+    assert any("clock" in f.what for f in found)
+
+
+def test_a_port_that_another_program_holds_is_named_with_it(port: str) -> None:
+    (free,) = ports_module.ports()
+    assert (free.state, port in free.what) == ("fine", True)
+    code = "import os, sys; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); print('open', flush=True); sys.stdin.read()"
+    with subprocess.Popen([sys.executable, "-c", code, port], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"open\n"
+        (held,) = ports_module.ports()
+        assert process.stdin is not None
+        process.stdin.close()
+        process.wait(10)
+    assert held.state == "wrong"
+    assert f"(process {process.pid})" in held.what
+
+
+def test_a_port_without_permission_names_its_group(port: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    import grp
+
+    monkeypatch.setattr(ports_module.os, "access", lambda *_: False)
+    (f,) = ports_module.ports()
+    assert f.state == "wrong"
+    group = grp.getgrgid(os.stat(port).st_gid).gr_name
+    assert f"usermod -aG {group} " in f.cure
+
+
+def test_a_name_that_stays_is_told_and_one_that_hangs_on_the_socket_too(
+    port: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    by_id, by_path = tmp_path / "by-id", tmp_path / "by-path"
+    by_path.mkdir()
+    (by_path / "socket-2").symlink_to(port)
+    monkeypatch.setattr(ports_module, "_BY_ID", by_id)
+    monkeypatch.setattr(ports_module, "_BY_PATH", by_path)
+    (f,) = ports_module.ports()
+    assert (f.state, f"serial:{by_path}/socket-2" in f.what) == ("note", True)
+    by_id.mkdir()
+    (by_id / "cable-A1").symlink_to(port)
+    (f,) = ports_module.ports()
+    assert (f.state, f"serial:{by_id}/cable-A1" in f.what) == ("fine", True)
+
+
+def test_services_that_grab_ports_get_a_rule_for_this_very_cable(
+    port: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number, name in ((1, "init"), (20, "ModemManager"), (30, "brltty")):
+        (tmp_path / str(number)).mkdir()
+        (tmp_path / str(number) / "comm").write_text(f"{name}\n", "utf-8")
+    monkeypatch.setattr(ports_module, "_PROC", tmp_path)
+    modem, braille = ports_module.grabbers()
+    assert 'ATTRS{idVendor}=="1234", ATTRS{idProduct}=="00ab", ATTRS{serial}=="A1"' in modem.cure
+    assert "brltty" in braille.what
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(port, serial_number=None)])
+    modem, _ = ports_module.grabbers()
+    assert "ATTRS" not in modem.cure  # never a rule for everything with that chip
+
+
+def test_no_system_bus_is_told_with_its_address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    (f,) = bluetooth_module.bluetooth()
+    assert f.state == "note"
+    assert f"no system D-Bus at unix:path={tmp_path}/none" in f.what
+
+
+def test_bluetooth_service_and_adapter_are_told_apart(
+    need: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bus = PrivateBus(need("bluetooth"))
+    try:
+        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
+        (f,) = bluetooth_module.bluetooth()
+        assert "the service is not running" in f.what
+        assert "bluetooth" in f.cure
+        bench = BluetoothBench(bus.address)
+        try:
+            (f,) = bluetooth_module.bluetooth()
+            assert (f.state, f.what) == ("fine", "Bluetooth: adapter hci0 is there and on")
+        finally:
+            bench.close()
+    finally:
+        bus.close()
+
+
+@pytest.mark.parametrize(
+    ("about", "words"),
+    [
+        ({"Powered": False, "Roles": ["central"]}, "switched off"),
+        ({"Powered": True, "Roles": ["peripheral"]}, "cannot use Low Energy"),
+        (None, "no adapter"),
+    ],
+)
+def test_adapters_that_cannot_be_used(about: dict[str, object] | None, words: str) -> None:
+    objects = {"/org/bluez": {}, **({"/org/bluez/hci1": {"org.bluez.Adapter1": about}} if about else {})}
+    (f,) = bluetooth_module._adapters(objects)
+    assert words in f.what
+    assert f.cure
+
+
+def test_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cards = tmp_path / "asound" / "cards"
+    cards.parent.mkdir()
+    monkeypatch.setattr(machine, "_CARDS", cards)
+    assert machine.sound()[0].state == "note"
+    cards.write_text(" 0 [PCH ]: HDA-Intel\n                      at 0xf\n", "utf-8")
+    assert machine.sound()[0].what == "sound: 1 card"
+    monkeypatch.setattr(machine, "data_folder", lambda: tmp_path / "not" / "yet")
+    assert machine.disk()[0].state == "fine"
+    monkeypatch.setattr(machine, "LEAST_FREE", 1 << 60)
+    assert "Make room" in machine.disk()[0].cure
+    monkeypatch.setattr(machine, "_TIME_SERVICE", tmp_path)
+    monkeypatch.setattr(machine, "_SYNCED", tmp_path / "no")
+    assert "time server" in machine.clock()[0].what
+    monkeypatch.setattr(machine.time, "time", lambda: 3600.0)
+    assert machine.clock()[0].state == "wrong"
+
+
+def test_a_profile_that_cannot_be_used_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("capture.profiles.user_folder", lambda: tmp_path)
+    (tmp_path / "good.toml").write_text('use = "text-line"\nrate = 5\n', "utf-8")
+    (tmp_path / "bad.toml").write_text('use = "text-line"\nrate = -5\n', "utf-8")
+    counted, bad = machine.profiles()
+    assert str(tmp_path) in counted.what
+    assert bad.state == "wrong"
+    assert "bad.toml" in bad.cure
+    assert "-5" in bad.what
+
+
+def test_recordings_that_changed_or_saw_trouble_are_told(tmp_path: Path) -> None:
+    for name in "abc":
+        disk = FaultyDisk(1 << 60, 1, "error", "sync")
+        w = StreamWriter(tmp_path / name / "stream.jsonl", "typed", {"use": "text-line"}, "", disk=disk)
+        if name == "b":
+            disk.first = disk.done
+        w.rx(0.1, b"+000.478\r\n")
+        w.sync()
+        if name == "c":
+            w.wall_clock(0.2, "2026-03-02T09:14:05Z", 3600.0)
+        w.close()
+    assert {f.state for f in recordings(tmp_path)} == {"note"}
+    suspect, steps = recordings(tmp_path)
+    assert "b/stream.0002.jsonl" in suspect.what
+    assert "set 1 times" in steps.what
+    (tmp_path / "a" / "stream.jsonl").write_bytes(b"{}\n")
+    (changed,) = [f for f in recordings(tmp_path) if f.state == "wrong"]
+    assert "a/stream.jsonl is no longer" in changed.what
+    (only,) = recordings(tmp_path / "none")
+    assert only.state == "fine"
+
+
+def test_the_store_is_looked_at_and_never_made(tmp_path: Path) -> None:
+    file = tmp_path / "evidence.sqlite"
+    assert store(file)[0].state == "fine"
+    assert not file.exists()
+    connection = sqlite3.connect(file)
+    connection.execute("create table a (b)")
+    connection.executemany("insert into a values (?)", [("x" * 100,)] * 500)
+    connection.commit()
+    connection.close()
+    assert "sound" in store(file)[0].what
+    data = bytearray(file.read_bytes())
+    data[4096:12000] = bytes(7904)
+    file.write_bytes(data)
+    (f,) = store(file)
+    assert f.state == "wrong"
+    assert str(file) in f.what
