@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
@@ -21,6 +21,9 @@ from web.guards import SameOriginOnly
 from web.push import add_push_route
 from web.stream import Wire, pages_stream
 
+if TYPE_CHECKING:
+    from capture.jobs import JobFolder
+
 LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
 
 
@@ -35,6 +38,7 @@ def make_app(
     hosts: tuple[str, ...] = LOCAL_HOSTS,
     lifespan: Any = None,
     push: PushSource | None = None,
+    jobs: JobFolder | None = None,
 ) -> FastAPI:
     """The application.
 
@@ -46,6 +50,8 @@ def make_app(
         Names and addresses the page may be asked for by.
     push : PushSource, optional
         The station's source, if its readings are posted here.
+    jobs : JobFolder, optional
+        Jobs to show and write into.
     """
     static = Path(str(resources.files("web") / "static"))
     app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
@@ -100,6 +106,11 @@ def make_app(
 
     if push is not None:
         add_push_route(app, push)
+
+    if jobs is not None:
+        from web.jobs_api import jobs_router
+
+        app.include_router(jobs_router(jobs))
 
     app.mount("/static", StaticFiles(directory=static), name="static")
     return app

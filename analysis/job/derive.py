@@ -163,7 +163,8 @@ def _gearset(job: Job, unit: _In) -> dict[str, Any]:
         }
     if g["form"] == "two-decimals":
         return out | {"mark": "two-decimals", "nominal": unit(g["nominal"]), "etched": mark}
-    out |= {"mark": "full-distance", "etched": f"{unit(f'{mark} {g["mark_unit"]}'):f}"}
+    whole = unit(f"{mark} {g['mark_unit']}")
+    out |= {"mark": "full-distance", "etched": f"{whole:f}"}
     return out | (unit.some(g, head_height="head_height") if g["face"] == "back" else {})
 
 

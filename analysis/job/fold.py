@@ -213,7 +213,7 @@ def _fit(job: Job, e: Entry) -> None:
         return
     old = job.stacks.get(place)
     if place == "depth":
-        base = job.latest("depth") or _as_found(job)
+        base = base_set(job)
         recorded = e.data.get("predicted")
         known = old is not None and base is not None
         job.depth_moves.append(
@@ -234,6 +234,11 @@ def _fit(job: Job, e: Entry) -> None:
     else:
         job.side_moves.append(SideMove(e.n, place, None, stack))
     job.stacks[place] = stack
+
+
+def base_set(job: Job) -> Taken | None:
+    """The set a change of the depth shim starts from."""
+    return job.latest("depth") or _as_found(job)
 
 
 def _as_found(job: Job) -> Taken | None:

@@ -10,7 +10,7 @@ from typing import Any
 from analysis.closure import Closure, Effect, compare, effect_shown
 from analysis.job.derive import moves
 from analysis.job.figures import depth_of
-from analysis.job.fold import Job
+from analysis.job.fold import Job, base_set
 from analysis.job.quantities import quantity
 from analysis.job.records import DepthMove, Stack, Taken
 
@@ -127,7 +127,7 @@ def alarm(job: Job) -> Loop | None:
 def prediction(job: Job, new: Stack) -> dict[str, object] | None:
     """What the next set must show once `new` is in; None where there is no set to start from or no stack to change."""
     old = job.stacks.get("depth")
-    base = job.latest("depth")
+    base = base_set(job)
     if old is None or base is None:
         return None
     d = depth_of(job, base)

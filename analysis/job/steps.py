@@ -164,7 +164,9 @@ def _depth(job: Job) -> str:
     d = depth_of(job, r)
     if d["distance_mm"] is None:
         return f"Set {r.n} gives no distance: {d['reason']}"
-    if d["ruling"] == "within":
+    aim = job.limit_mm("depth-aim")
+    outside_aim = aim is not None and d["error_mm"] is not None and round(abs(d["error_mm"]), 9) > float(aim)
+    if d["ruling"] == "within" and not outside_aim:
         return ""
     if any(e.kind == "deviation" and e.n > r.n for e in job.records):
         return ""
@@ -172,8 +174,14 @@ def _depth(job: Job) -> str:
         return ""
     if moves(job) == "unknown":
         return "The depth is not right and it is not known what a thicker shim does: change the stack by 0.10 mm or more, write it down, and measure again."
-    how = "is outside" if d["ruling"] == "outside" else "is not proven within"
-    return f"Set {r.n} {how} its tolerance ({d['error_mm']:+.4f} mm): choose the shims, write them down (fit), build and measure again."
+    how = {
+        "outside": "is outside its tolerance",
+        "within": "is within its tolerance but outside the shop's aim",
+    }.get(str(d["ruling"]), "is not proven within its tolerance")
+    return (
+        f"Set {r.n} {how} ({d['error_mm']:+.4f} mm): choose the shims, write them down (fit), build and measure again; or say who accepts "
+        "it as it is (deviation)."
+    )
 
 
 def _torque(kind: str) -> Callable[[Job], str]:

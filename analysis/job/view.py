@@ -189,7 +189,8 @@ def _shim(job: Job, r: Taken) -> dict[str, Any] | None:
         if asked:
             return shim | {"stock": None, "order": [], "held": True, "say": f"{shim['say']} {asked}"}
         stock = shim["stock"]
-        shim["far"] = far_pack(job, None if stock is None else float(stock["total_mm"]), float(shim["stack_mm"]))
+        if stock is not None or shim["order"]:
+            shim["far"] = far_pack(job, None if stock is None else float(stock["total_mm"]), float(shim["stack_mm"]))
     return shim | {"held": False}
 
 

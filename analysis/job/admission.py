@@ -1,0 +1,102 @@
+"""Whether an entry fits the job it is to join: what it names must be there, and a closed job stays closed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+
+from analysis.job.entries import Problem, shown
+from analysis.job.fold import Job
+from analysis.job.people import pending
+from analysis.job.steps import STEPS, next_step
+
+OPEN_TO_CLOSED = ("reopen", "note", "photo")
+"""What may still be written into a closed job."""
+
+_NEEDS = {
+    "master": ("master",),
+    "arbor": ("arbor",),
+    "blade": ("blade",),
+    "indicator": ("indicator",),
+    "micrometer": ("micrometer",),
+}
+
+
+def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Problem]:
+    """What keeps a checked entry from being written down; empty when nothing does.
+
+    Parameters
+    ----------
+    job : Job
+        As it stands.
+    kind, data, by
+        The entry, `data` as `check_entry` gave it.
+    """
+    if job.closed is not None and kind not in OPEN_TO_CLOSED:
+        return [Problem("kind", kind, "reopen first, with the reason: the job is closed")]
+    out: list[Problem] = []
+    if kind in ("zeroing", "piece", "check", "incident"):
+        out += _instruments(job, kind, data)
+    if kind == "skip" and data["step"] not in STEPS:
+        near = difflib.get_close_matches(str(data["step"]), STEPS, 1, 0.5)
+        out.append(Problem("skip.step", shown(data["step"]), "one of " + ", ".join(STEPS), near[0] if near else None))
+    if kind in ("void", "allow", "confirm", "withdraw", "blind"):
+        out += _about(job, kind, data)
+    if kind == "zeroing" and data["when"] == "after" and job.open_zeroing is None:
+        out.append(Problem("zeroing.when", "after", "before: no zeroing is open that this could check"))
+    if kind == "discard" and data["piece"] not in job.pieces:
+        out.append(Problem("discard.piece", shown(data["piece"]), _names(job.pieces)))
+    if kind == "close":
+        step = next_step(job)
+        if step is not None and step.name != "close":
+            out.append(Problem("kind", "close", f"first {step.name}: {step.say} Or skip it, with the reason"))
+    if kind == "set" and "blind" in data:
+        out += _blind(job, data, by)
+    return out
+
+
+def _names(names: Iterable[str]) -> str:
+    known = sorted(names)
+    return "one of " + ", ".join(known) if known else "none is written down yet"
+
+
+def _instruments(job: Job, kind: str, data: Mapping[str, object]) -> list[Problem]:
+    out = []
+    for key, types in _NEEDS.items():
+        if key in data:
+            fit = [i for i, d in job.instruments.items() if d["type"] in types]
+            if data[key] not in fit:
+                out.append(
+                    Problem(f"{kind}.{key}", shown(data[key]), f"an instrument of type {types[0]}: {_names(fit)}")
+                )
+    if "instrument" in data and data["instrument"] not in job.instruments:
+        out.append(Problem(f"{kind}.instrument", shown(data["instrument"]), _names(job.instruments)))
+    if kind == "zeroing" and data["when"] == "before" and "master" not in data and not out:
+        arbor = job.instruments.get(str(data.get("arbor")))
+        if arbor is not None and "constant" not in arbor:
+            out.append(Problem("zeroing.arbor", shown(data["arbor"]), "an arbor with a constant, or a master"))
+    return out
+
+
+def _about(job: Job, kind: str, data: Mapping[str, object]) -> list[Problem]:
+    key = "first" if kind == "blind" else "entry"
+    n = data[key]
+    if kind == "withdraw":
+        there = {e.n for e in job.entries if e.n not in job.withdrawn and e.kind != "withdraw"}
+        allowed = "the number of an entry of this job"
+    else:
+        there = {r.n for r in job.readings if kind != "blind" or r.kind == "depth"}
+        allowed = "the number of a reading: " + (", ".join(str(x) for x in sorted(there)) or "none is written down yet")
+    return [] if n in there else [Problem(f"{kind}.{key}", shown(n), allowed)]
+
+
+def _blind(job: Job, data: Mapping[str, object], by: str) -> list[Problem]:
+    e = next((x for n, x in job.blinds.items() if n == data["blind"]), None)
+    if e is None:
+        return [Problem("set.blind", shown(data["blind"]), "the number of a blind entry")]
+    if int(str(e.data["first"])) not in pending(job):
+        return [Problem("set.blind", shown(data["blind"]), "a blind entry whose second set is not there yet")]
+    who = str(data.get("person", by))
+    if who != e.data["second"]:
+        return [Problem("set.person", shown(who), f"{e.data['second']}, who is to measure second")]
+    return []

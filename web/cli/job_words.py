@@ -1,0 +1,107 @@
+"""A job in words, for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+
+def next_words(step: dict[str, Any] | None) -> str:
+    """The next step."""
+    if step is None:
+        return "The job is closed.\n"
+    return f"Next ({step['name']}): {step['say']}\n  Why: {step['why']}\n  To leave it out: job add JOB skip step={step['name']} reason=…\n"
+
+
+def void_words(void: Sequence[dict[str, Any]], redo: Sequence[dict[str, Any]]) -> str:
+    """What is not used, why, and what to do again."""
+    if not void:
+        return "Nothing is void.\n"
+    lines = []
+    for v in void:
+        lines.append(f"entry {v['entry']}, {v['kind']} ({v['phase']}): {v['status']}")
+        lines += [f"    {r['reason']} (entry {r['entry']})" for r in v["reasons"]]
+    lines += ["To measure again:" if redo else "Nothing is to be measured again."]
+    lines += [f"    {r['what']}: {r['because']}" for r in redo]
+    return "\n".join(lines) + "\n"
+
+
+def stock_words(rows: Sequence[dict[str, Any]]) -> str:
+    """The box."""
+    if not rows:
+        return "No shim is measured yet.\n"
+    lines = ["thickness      spread       marked       place  state      job          shim"]
+    for r in rows:
+        state = r["state"] if r["state_in"] is None else f"{r['state']} in {r['state_in']}"
+        lines.append(
+            f"{r['thickness']:<13}  {r['spread']:<11}  {r['marked'] or '–':<11}  {r['place']:<5}  {state:<9}  {r['job']:<11}  {r['id']}"
+            + (f"  ({r['rejected']})" if r["rejected"] else "")
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _mm(x: float | None, sign: bool = False) -> str:
+    return "–" if x is None else f"{x:{'+' if sign else ''}.4f}"
+
+
+def words(d: dict[str, Any]) -> str:
+    """The job as it stands."""
+    lines = [f"Job {d['job']}: {d['unit'] or 'no unit written down yet'}", ""]
+    if d["target_missing"]:
+        lines.append(f"Target: none; {d['target_missing']}.")
+    lines.append(f"Depth shim: {d['shim_effect']['say']}")
+    lines += [f"    {place}: {s['thickness']} ({' + '.join(s['pieces']) or 'measured as a stack'})" for place, s in d["stacks"].items()]
+    lines += ["", "Readings:"]
+    for r in d["readings"]:
+        lines.append(f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r)}")
+        reasons = [v["reason"] for v in r["void"]] or r["questions"] or r["wrong"]
+        lines += [f"             {reason}" for reason in reasons]
+    if d["depth"] is not None and d["depth"]["distance_mm"] is not None:
+        x = d["depth"]
+        lines += ["", f"Depth (set {x['set']}, {x['status']}): {_mm(x['distance_mm'])} ± {_mm(x['U95_mm'])} mm (95 %)"]
+        if x["error_mm"] is not None:
+            lines.append(f"  target {_mm(x['target_mm'])} mm, error {_mm(x['error_mm'], True)} mm: {x['ruling']}")
+        lines += [f"  {s}" for s in x["steps"]]
+        lines += [f"  note: {n}" for n in x["notes"]]
+    if d["shim"] is not None:
+        lines += ["", f"Shim: {d['shim']['say']}"]
+        if d["shim"].get("far"):
+            lines.append(f"  {d['shim']['far']['say']}")
+    for p in d["predictions"]:
+        c = p["closure"]
+        lines.append(
+            f"Change at entry {p['fit']}: {p['change_mm']:+.4f} mm of shim, predicted {_mm(p['predicted_mm'])} mm. {c['say'] if c else 'Not measured yet.'}"
+        )
+    if d["as_found"] is not None:
+        lines.append(d["as_found"]["say"])
+    lines += [c["say"] for c in d["people"]]
+    if d["carrier"] is not None:
+        lines += ["", f"Carrier: {d['carrier']['say']}"]
+    lines += [m["say"] for m in d["ring_moves"] if m["say"]]
+    if d["alarm"]:
+        lines += ["", f"STOP: {d['alarm']}"]
+    lines += [f"Problem: {p}" for p in d["problems"]]
+    lines += [f"Left out: {step}: {why}" for step, why in d["skips"].items()]
+    if "entries" in d:
+        lines += ["", "Entries:"]
+        for e in d["entries"]:
+            marks = "".join(
+                (
+                    f", corrects {e['corrects']}" if "corrects" in e else "",
+                    f", corrected by {e['corrected_by'][-1]}" if "corrected_by" in e else "",
+                    f", withdrawn ({e['withdrawn']})" if "withdrawn" in e else "",
+                )
+            )
+            said = ", ".join(f"{k} {v}" for k, v in e["data"].items() if k not in ("result", "predicted"))
+            lines.append(f"  {e['n']:>3}  {e['at']}  {e['by']}  {e['kind']}{marks}: {said}")
+    return "\n".join([*lines, "", next_words(d["next"]) + d["caution"], ""])
+
+
+def _reading(r: dict[str, Any]) -> str:
+    if "covered" in r:
+        return f"covered {r['covered']}"
+    if r["kind"] == "depth":
+        return f"{_mm(r['depth']['distance_mm'])} mm" if r["depth"]["distance_mm"] is not None else str(r["depth"]["reason"])
+    if "mean_mm" in r:
+        return f"mean {r['mean_mm']:.3f} mm"
+    return str(r.get("torque", r.get("run_out", r.get("pattern", {}))).get("say", ""))

@@ -1,0 +1,201 @@
+"""What the ``job`` commands do."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tomllib
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from analysis.job import job_as_dict, next_step
+from analysis.job.entries import Entry
+from analysis.job.redo import redo_list, void_list
+from capture.errors import WrongUsageError
+from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
+from capture.jobs.journal import NAME
+from web.cli.job_words import next_words, stock_words, void_words, words
+
+
+def _who(by: str | None) -> str:
+    who = by or os.environ.get("SHIMWRIGHT_BY", "")
+    if not who.strip():
+        raise WrongUsageError("--by: given nothing; allowed: the initials or name of whoever writes this down")
+    return who
+
+
+def _out(data: object) -> None:
+    sys.stdout.write(json.dumps(data, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def parse_fields(fields: Sequence[str]) -> dict[str, object]:
+    """FIELD=VALUE pairs: text as it stands, lists and tables as in TOML, nothing after the sign takes a field out.
+
+    Raises
+    ------
+    WrongUsageError
+    """
+    out: dict[str, object] = {}
+    for text in fields:
+        key, sign, value = text.partition("=")
+        if not sign or not key.strip():
+            raise WrongUsageError(f"{text!r}: given no =; allowed: FIELD=VALUE, such as nut=torqued")
+        if value[:1] in ("[", "{"):
+            try:
+                out[key] = tomllib.loads(f"v = {value}", parse_float=Decimal)["v"]
+            except tomllib.TOMLDecodeError as e:
+                raise WrongUsageError(f"{key}: {value!r} is no list or table as TOML has it: {e}") from None
+        else:
+            out[key] = value if value else None
+    return out
+
+
+def _told(file: JobFile, entries: list[Entry], json_out: bool) -> int:
+    step = next_step(file.job())
+    if json_out:
+        rows = [{"n": e.n, "at": e.at, "by": e.by, "kind": e.kind, "data": e.data, "corrects": e.corrects} for e in entries]
+        _out({"job": file.name, "entries": rows, "next": None if step is None else step._asdict()})
+        return 0
+    for e in entries:
+        sys.stdout.write(f"entry {e.n}: {e.kind}{'' if e.corrects is None else f', corrects entry {e.corrects}'}\n")
+    sys.stdout.write(next_words(None if step is None else step._asdict()))
+    return 0
+
+
+def new_job(path: Path, unit: str | None, fields: Sequence[str], by: str | None, json_out: bool) -> int:
+    """``job new``."""
+    data = parse_fields(fields)
+    if unit is not None:
+        data["unit"] = unit
+    who = _who(by) if data else ""
+    if data:
+        from analysis.job import JobEntryError, check_entry
+
+        try:
+            check_entry("intake", data)
+        except JobEntryError as e:
+            raise EntryRefusedError(e.problems) from None
+    file = JobFile.new(path)
+    return _told(file, [file.add("intake", data, who)] if data else [], json_out)
+
+
+def add_entries(
+    path: Path, kind: str | None, fields: Sequence[str], by: str | None, source: Path | None, corrects: int | None, json_out: bool
+) -> int:
+    """``job add``."""
+    if (kind is None) == (source is None):
+        raise WrongUsageError("KIND or --from: one of the two")
+    who = _who(by)
+    file = JobFile(path)
+    if source is None:
+        assert kind is not None
+        return _told(file, [file.add(kind, parse_fields(fields), who, corrects=corrects)], json_out)
+    if fields or corrects is not None:
+        raise WrongUsageError("--from: with FIELD=VALUE or --corrects; allowed: alone (a table may hold corrects = NUMBER)")
+    return _told(file, file.add_all(_rows(source), who), json_out)
+
+
+def _rows(source: Path) -> list[tuple[str, Mapping[str, object], int | None]]:
+    try:
+        data = tomllib.loads(source.read_text("utf-8-sig"), parse_float=Decimal)
+    except FileNotFoundError:
+        raise JobFileError(f"{source}: no such file") from None
+    except tomllib.TOMLDecodeError as e:
+        raise JobFileError(f"{source}: not valid TOML: {e}") from None
+    except (OSError, UnicodeDecodeError) as e:
+        raise JobFileError(f"{source} cannot be read: {e}") from None
+    tables = data.get("entry")
+    if set(data) != {"entry"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        raise JobFileError(f'{source}: given {", ".join(data) or "nothing"}; allowed: tables [[entry]], each with kind = "…" and its fields')
+    out: list[tuple[str, Mapping[str, object], int | None]] = []
+    for number, t in enumerate(tables, start=1):
+        corrects = t.pop("corrects", None)
+        kind = t.pop("kind", None)
+        if not isinstance(kind, str) or not (corrects is None or isinstance(corrects, int)):
+            raise JobFileError(f'{source}, entry {number}: kind = "…" is needed, and corrects is a number')
+        out.append((kind, t, corrects))
+    return out
+
+
+def attach_set(path: Path, stream: Path, phase: str, fields: Sequence[str], by: str | None, json_out: bool) -> int:
+    """``job set``."""
+    who = _who(by)
+    file = JobFile(path)
+    data = parse_fields(fields) | {"phase": phase}
+    from analysis.job import JobEntryError, check_entry
+
+    try:
+        # Before a stream is copied for nothing.
+        check_entry("set", data | {"stream": "streams/x.jsonl", "sha256": "0" * 64, "result": {"set": {}}})
+    except JobEntryError as e:
+        raise EntryRefusedError(e.problems) from None
+    return _told(file, [file.add("set", data | {"stream": file.attach(stream)}, who)], json_out)
+
+
+def show_job(path: Path, entries: bool, json_out: bool) -> int:
+    """``job show``."""
+    file = JobFile(path)
+    data: dict[str, Any] = {"job": file.name, **job_as_dict(file.job(), entries=entries or json_out)}
+    if json_out:
+        _out(data)
+    else:
+        sys.stdout.write(words(data))
+    return 0
+
+
+def show_next(path: Path, json_out: bool) -> int:
+    """``job next``."""
+    file = JobFile(path)
+    step = next_step(file.job())
+    data = None if step is None else step._asdict()
+    if json_out:
+        _out({"job": file.name, "next": data})
+    else:
+        sys.stdout.write(next_words(data))
+    return 0
+
+
+def show_void(path: Path, json_out: bool) -> int:
+    """``job void``."""
+    file = JobFile(path)
+    job = file.job()
+    if json_out:
+        _out({"job": file.name, "void": void_list(job), "redo": redo_list(job)})
+    else:
+        sys.stdout.write(void_words(void_list(job), redo_list(job)))
+    return 0
+
+
+def show_stock(path: Path, json_out: bool) -> int:
+    """``job stock``."""
+    if not path.is_dir():
+        raise JobFileError(f"{path}: no such folder")
+    rows = JobFolder(path.resolve().parent if (path / NAME).is_file() else path).stock()
+    if json_out:
+        _out({"stock": rows})
+    else:
+        sys.stdout.write(stock_words(rows))
+    return 0
+
+
+def check_again(path: Path, json_out: bool) -> int:
+    """``job check``; exit code 1 if anything differs."""
+    file = JobFile(path)
+    found = file.check()
+    same = all(f.same for f in found)
+    if json_out:
+        _out({"job": file.name, "same": same, "findings": [f.as_dict() for f in found]})
+    else:
+        for f in found:
+            sys.stdout.write(f"{'same     ' if f.same else 'DIFFERENT'}  entry {f.entry}: {f.what}: {f.say}\n")
+    return 0 if same else 1
+
+
+def close_job(path: Path, not_checked: str, fields: Sequence[str], by: str | None, json_out: bool) -> int:
+    """``job close``."""
+    who = _who(by)
+    file = JobFile(path)
+    return _told(file, [file.add("close", parse_fields(fields) | {"not_checked": not_checked}, who)], json_out)
