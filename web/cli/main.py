@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from web.cli.job import job_app
 from web.cli.store_app import app as store_app
 
 app = typer.Typer(
@@ -181,6 +182,7 @@ def doctor(
 
 
 app.add_typer(store_app, name="store")
+app.add_typer(job_app)
 
 
 def _profile(
