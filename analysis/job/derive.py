@@ -121,6 +121,8 @@ def target_missing(job: Job) -> str:
     if g is None:
         return "the gear set and its mark are not written down"
     pairs = g.get("pinion_pair"), g.get("ring_pair")
+    if pairs == (None, None):
+        return "the pair numbers of pinion and ring are not written down; where there are none, write none for both"
     if pairs[0] != pairs[1]:
         return (
             f"pair numbers differ: pinion {pairs[0] or 'not stated'}, ring {pairs[1] or 'not stated'}; not a pair, stop"

@@ -39,6 +39,7 @@ class Job:
     family: Data | None = None
     gearset: Data | None = None
     target: Data | None = None
+    starter: Data | None = None
     limits: dict[str, Data] = field(default_factory=dict)
     instruments: dict[str, Data] = field(default_factory=dict)
     checks: list[Entry] = field(default_factory=list)
@@ -438,6 +439,7 @@ _STEPS = {
             "family",
             "gearset",
             "target",
+            "starter",
             "limit",
             "instrument",
             "check",

@@ -189,6 +189,11 @@ KINDS: dict[str, Kind] = {
         },
         rules.limit,
     ),
+    "starter": Kind(
+        "what a first shim can be guessed from",
+        {"old_mark": _text, "new_mark": _text, "taller": Field(signed_length)},
+        rules.starter,
+    ),
     "instrument": Kind(
         "an arbor, master, indicator, micrometer, blade or gauge",
         {

@@ -163,6 +163,21 @@ def limit(d: Data) -> Faults:
     return out
 
 
+def starter(d: Data) -> Faults:
+    """Both marks, or the bearing's height, or all of it."""
+    if ("old_mark" in d) != ("new_mark" in d):
+        return [("old_mark", "both old_mark and new_mark, or neither")]
+    if not d:
+        return [("taller", "the new bearing stack less the old, or old_mark and new_mark")]
+    for key in ("old_mark", "new_mark"):
+        try:
+            if key in d:
+                count_of(str(d[key]))
+        except MarkError as e:
+            return [(key, str(e))]
+    return []
+
+
 def instrument(d: Data) -> Faults:
     """What a master and a blade cannot do without."""
     need = {"master": "distance", "blade": "thickness"}.get(str(d["type"]))

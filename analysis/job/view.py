@@ -12,6 +12,7 @@ from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
 from analysis.job.response import alarm, learnt_effect, loops
 from analysis.job.ring import carrier_of, mean_mm, moves_of_ring, pattern_of, run_out_of, torque_of
+from analysis.job.starters import starter_of
 from analysis.job.steps import as_found_of, next_step, steps
 from analysis.job.stock import far_pack, piece_row, where_in
 from analysis.job.typed import seatings_of
@@ -60,6 +61,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "family": job.family,
         "gearset": job.gearset,
         "target": job.target,
+        "starter": starter_of(job),
         "target_missing": target_missing(job) or None,
         "limits": job.limits,
         "instruments": job.instruments,

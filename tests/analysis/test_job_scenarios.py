@@ -57,7 +57,7 @@ def test_one_the_dirty_seating_would_have_cost() -> None:
     rows = s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL
     at = next(i for i, (k, d) in enumerate(rows) if k == "set" and d["phase"] == "trial")
     seatings = [{k: v for k, v in x.items() if k in ("readings", "unit")} for x in rows[at][1]["seatings"][:3]]
-    dirty = rows[:at] + [("set", {"phase": "trial", "seatings": seatings})] + rows[at + 1 :]
+    dirty = [*rows[:at], ("set", {"phase": "trial", "seatings": seatings}), *rows[at + 1 :]]
     v = shown(dirty)
     assert v["depth"]["U95_mm"] == pytest.approx(0.049, abs=5e-4)
     assert v["shim"]["stack_mm"] == pytest.approx(0.8163, abs=5e-5)
@@ -67,11 +67,11 @@ def test_one_push_and_pull_leaves_a_seating_out_by_itself() -> None:
     rows = s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL
     at = next(i for i, (k, d) in enumerate(rows) if k == "set" and d["phase"] == "trial")
     seatings = [{k: v for k, v in x.items() if k != "rejected"} for x in rows[at][1]["seatings"]]
-    v = shown(rows[:at] + [("set", {"phase": "trial", "seatings": seatings})] + rows[at + 1 :])
+    v = shown([*rows[:at], ("set", {"phase": "trial", "seatings": seatings}), *rows[at + 1 :]])
     assert v["depth"]["distance_mm"] == pytest.approx(61.7325, abs=5e-5)
     assert "clean and seat again" in v["readings"][-1]["seatings"][2]["left_out"]
     seatings[2]["accepted_because"] = "the display lagged, nothing moved"
-    v = shown(rows[:at] + [("set", {"phase": "trial", "seatings": seatings})] + rows[at + 1 :])
+    v = shown([*rows[:at], ("set", {"phase": "trial", "seatings": seatings}), *rows[at + 1 :]])
     assert v["readings"][-1]["seatings"][2]["left_out"] is None
 
 

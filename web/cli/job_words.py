@@ -51,6 +51,8 @@ def words(d: dict[str, Any]) -> str:
         lines.append(f"Target: none; {d['target_missing']}.")
     lines.append(f"Depth shim: {d['shim_effect']['say']}")
     lines += [f"    {place}: {s['thickness']} ({' + '.join(s['pieces']) or 'measured as a stack'})" for place, s in d["stacks"].items()]
+    if d["starter"] is not None:
+        lines.append(f"To start with: {d['starter']['say']}")
     lines += ["", "Readings:"]
     for r in d["readings"]:
         lines.append(f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r)}")
