@@ -133,7 +133,7 @@ def number(low: str, high: str) -> Check:
             raise FieldError(allowed) from None
         if not value.is_finite() or not Decimal(low) <= value <= Decimal(high):
             raise FieldError(allowed)
-        return str(value)
+        return f"{value:f}"
 
     return check
 
@@ -239,7 +239,7 @@ def figure(given: object) -> str:
         except QuantityError:
             pass
         try:
-            return str(quantity(given, "length", "mm").value)
+            return f"{quantity(given, 'length', 'mm').value:f}"
         except QuantityError:
             raise FieldError("a figure, such as 1.553") from None
     if isinstance(given, bool) or not isinstance(given, int | Decimal | float):
@@ -247,7 +247,7 @@ def figure(given: object) -> str:
     value = Decimal(str(given))
     if not value.is_finite():
         raise FieldError("an ordinary number")
-    return str(value)
+    return f"{value:f}"
 
 
 def unit_of(dimension: Dimension) -> Check:

@@ -9,6 +9,7 @@ from analysis.conclusion import conclude
 from analysis.job.derive import setup_for, target_missing, units_of
 from analysis.job.fold import Job
 from analysis.job.ordering import apply_rounding
+from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.typed import typed_statistics
 from analysis.results import INFINITE_DOF, BudgetLine, PlayFinding, SetStatistics
@@ -20,10 +21,17 @@ NO_PLAY = PlayFinding("not assessable", None, None, None, "none", None, "Typed r
 def statistics_of(job: Job, r: Taken) -> SetStatistics:
     """Statistic of a set, typed or from its stream."""
     if "seatings" in r.data:
-        return typed_statistics(r.data, job.limit_mm("push-pull"))
+        return typed_statistics(r.data, job.limit_mm("push-pull"), _step_mm(job, r))
     result = r.data["result"]
     assert isinstance(result, Mapping)
     return _statistics(result["set"])
+
+
+def _step_mm(job: Job, r: Taken) -> float | None:
+    indicator = job.instruments.get(str(r.zeroing.data.get("indicator"))) if r.zeroing is not None else None
+    if indicator is None or "resolution" not in indicator:
+        return None
+    return float(quantity(indicator["resolution"], "length").mm)
 
 
 def _statistics(s: Mapping[str, Any]) -> SetStatistics:

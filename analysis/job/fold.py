@@ -404,6 +404,7 @@ def _about(job: Job, e: Entry) -> None:
         job.problems.append(f"entry {e.n} is about entry {n}, which is no reading")
     elif e.kind == "allow":
         r.allowed = f"entry {e.n}: {e.data['reason']}"
+        r.allowed_wrongs = len(r.wrong)
     else:
         r.voided.append(Void(e.n, str(e.data["reason"])))
 

@@ -83,7 +83,7 @@ class Quantity:
     unit: str
 
     def __str__(self) -> str:
-        return f"{self.value} {self.unit}"
+        return f"{self.value:f} {self.unit}"
 
     @property
     def mm(self) -> Decimal:
@@ -123,7 +123,7 @@ def quantity(given: object, dimension: Dimension, unit: str | None = None) -> Qu
     """
     if isinstance(given, bool) or not isinstance(given, str | int | Decimal | float):
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
-    m = _FORM.match(str(given))
+    m = _FORM.match(given if isinstance(given, str) else f"{Decimal(str(given)):f}")
     if m is None:
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
     value = Decimal(m.group(1).replace(",", "."))

@@ -87,6 +87,7 @@ class Taken:
     past: list[Void] = field(default_factory=list)
     questions: list[str] = field(default_factory=list)
     allowed: str = ""
+    allowed_wrongs: int = 0
     blind_for: int | None = None
 
     @property
@@ -96,12 +97,17 @@ class Taken:
             return "void"
         if self.questions:
             return "question"
-        if self.wrong and not self.allowed:
+        if self.in_wrong_state:
             return "wrong state"
         if self.past:
             return "past"
         z = self.zeroing
-        return "provisional" if z is not None and z.after is None else "valid"
+        return "provisional" if z is not None and z.after is None and not z.left_open else "valid"
+
+    @property
+    def in_wrong_state(self) -> bool:
+        """Something is wrong that nobody has allowed; what was allowed once does not cover what comes to light later."""
+        return len(self.wrong) > self.allowed_wrongs
 
     @property
     def usable(self) -> bool:

@@ -83,7 +83,7 @@ def _loop(job: Job, m: DepthMove) -> Loop | None:
 
 def _tells(r: Taken) -> bool:
     """A set that was good when it was taken; a change that came later does not undo what it showed."""
-    if r.questions or (r.wrong and not r.allowed):
+    if r.questions or r.in_wrong_state:
         return False
     return all("came back on the master" not in v.reason and "the other way" not in v.reason for v in r.voided)
 

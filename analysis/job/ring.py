@@ -60,9 +60,7 @@ def moves_of_ring(job: Job) -> list[dict[str, Any]]:
         return found
     out: list[dict[str, Any]] = []
     job.cache["ring"] = out
-    good = [
-        r for r in job.readings if r.kind == "backlash" and not (r.wrong and not r.allowed) and r.phase != "as-found"
-    ]
+    good = [r for r in job.readings if r.kind == "backlash" and not r.in_wrong_state and r.phase != "as-found"]
     for before, after in pairwise(good):
         move = ring_toward(job, before, after)
         if not move or _depth(before) != _depth(after):

@@ -95,8 +95,16 @@ def unit_doubts(data: Data) -> list[str]:
     return out
 
 
-def typed_statistics(data: Data, push_pull_limit_mm: Decimal | None = None) -> SetStatistics:
-    """The set's statistic from typed readings; lengths None while nothing counts."""
+def typed_statistics(
+    data: Data, push_pull_limit_mm: Decimal | None = None, step_mm: float | None = None
+) -> SetStatistics:
+    """The set's statistic from typed readings; lengths None while nothing counts.
+
+    Parameters
+    ----------
+    step_mm : float, optional
+        Display step of the indicator, below which no scatter is believed; left out, the last digit typed stands for it.
+    """
     seatings = seatings_of(data, push_pull_limit_mm)
     used = [s for s in seatings if not s.left_out]
     passes = sum(len(s.passes_mm) for s in used)
@@ -108,7 +116,7 @@ def typed_statistics(data: Data, push_pull_limit_mm: Decimal | None = None) -> S
     within = [_squares(s.passes_mm) for s in used]
     dof_within = sum(len(s.passes_mm) - 1 for s in used)
     sd = math.sqrt(math.fsum(within) / dof_within) if dof_within else None
-    floor = resolution(min(s.step_mm for s in used))
+    floor = resolution(step_mm if step_mm is not None else min(s.step_mm for s in used))
     notes: list[str] = []
     seat_sd: float | None = None
     if len(used) > 1:
