@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.readings import Reading
 from analysis.session import Session
+from capture.decoders import Damaged
 from capture.errors import StreamFormatError
 from capture.pipeline import Pipeline
 from capture.profiles import load_profile
@@ -28,6 +30,7 @@ State = Literal["open", "closed", "interrupted"]
 GROUP = 4000
 """Readings in one transaction: some hundredths of a second."""
 
+RECENT_S = 60.0
 _REPAIRED = b'{"repair":'
 _TAIL = 64 * 1024
 
@@ -55,6 +58,8 @@ class Loading:
     ----------
     readings, marks, links : int
         Rows given so far.
+    bad_frames : int
+        Frames so far that could not be read.
     note : str
         Why the stream could not be read to its end; empty if it was.
 
@@ -70,7 +75,7 @@ class Loading:
         self.id = stream_id(path, self.header)
         self._profile = load_profile(self.header.profile, f"{path}, line 1, profile")
         self._session = Session(setup)
-        self.readings = self.marks = self.links = 0
+        self.readings = self.marks = self.links = self.bad_frames = 0
         self.note = ""
 
     def groups(self, size: int = GROUP) -> Iterator[Rows]:
@@ -81,7 +86,10 @@ class Loading:
             self.readings += 1
             rows.readings.append(reading_row(self.id, self.readings, r))
 
-        pipe = Pipeline(self._profile, self._session, heard)
+        def damaged(_: float, __: Damaged) -> None:
+            self.bad_frames += 1
+
+        pipe = Pipeline(self._profile, self._session, heard, damaged)
         try:
             for record in read_records(self.path):
                 if isinstance(record, Rx):
@@ -99,12 +107,18 @@ class Loading:
                     rows = Rows()
         except StreamFormatError as e:
             self.note = str(e).replace(str(self.path), self.path.name)
+        except Exception as e:  # a fault of a decoder must not keep the rows before it out
+            self.note = f"reading the bytes failed: {type(e).__name__}: {e}"
         yield rows
         self._session.close()
 
-    def result(self) -> dict[str, Any]:
-        """Result of what was read."""
-        return self._session.result()
+    def result(self) -> dict[str, Any] | None:
+        """Result of what was read; None, and a note, if it could not be judged."""
+        try:
+            return self._session.result()
+        except Exception as e:
+            self.note = self.note or f"judging the set failed: {type(e).__name__}: {e}"
+            return None
 
 
 def files_of(path: Path) -> list[Path]:
@@ -159,7 +173,10 @@ def _tail(file: Path) -> bytes:
 
 
 def _held(file: Path) -> bool:
-    """Whether some program still writes a file, or that cannot be known."""
+    """Whether some program still writes a file."""
+    if not hasattr(os, "fork"):
+        # Without locks of that kind: what was written to a moment ago.
+        return time.time() - file.stat().st_mtime < RECENT_S
     fd = os.open(file, os.O_RDONLY | getattr(os, "O_BINARY", 0))
     try:
         return not hold(fd)

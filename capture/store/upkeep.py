@@ -113,7 +113,7 @@ def load_into(store: Store, path: Path, setup: Setup | None = None, *, group: in
     result = loading.result()
     state, sums = state_of(path), canonical(sums_of(path))
     with store.write() as c:
-        row |= {"readings": loading.readings, "bad_frames": result["bad_frames"], "note": loading.note}
+        row |= {"readings": loading.readings, "bad_frames": loading.bad_frames, "note": loading.note}
         # Once interrupted, always: a stream repaired by an earlier version does not say it.
         row["state"] = "interrupted" if row["state"] == "interrupted" else state
         row["sums"] = sums
@@ -121,7 +121,8 @@ def load_into(store: Store, path: Path, setup: Setup | None = None, *, group: in
             trim(c, models.StoredReading, loading.id, loading.readings)
             trim(c, models.StoredMark, loading.id, loading.marks)
             trim(c, models.StoredLink, loading.id, loading.links)
-        put_result(c, loading.id, result)
+        if result is not None:
+            put_result(c, loading.id, result)
         put_stream(c, row)
 
 

@@ -83,7 +83,7 @@ def burst(where: str, folder: Path, count: int) -> str:
     header = StreamHeader(HEADER.started, f"{HEADER.source}-burst", HEADER.profile)
     writer = StreamWriter(path, header.source, header.profile, header.started)
     feed.begin_set(path, header)
-    while feed._store is None:
+    while not feed.ready:
         time.sleep(0.01)
     with cpu() as took:
         for n in range(1, count + 1):

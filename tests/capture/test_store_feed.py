@@ -16,7 +16,7 @@ import pytest
 
 from analysis.readings import Reading, Scale
 from capture.rawstream import StreamHeader, StreamWriter
-from capture.store import feed as feed_module
+from capture.store import feed_worker
 from capture.store.database import Store
 from capture.store.feed import StoreFeed
 from capture.store.rows import stream_id
@@ -70,13 +70,13 @@ def test_a_reading_is_committed_within_a_tenth_of_a_second(tmp_path: Path) -> No
 
 def test_feeding_never_waits_for_a_locked_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While another program holds the store, feeding goes on at full speed, the trouble is told, and afterwards nothing is missing."""
-    monkeypatch.setattr(feed_module, "BUSY_S", 0.2)
+    monkeypatch.setattr(feed_worker, "BUSY_S", 0.2)
     file = tmp_path / "e.sqlite"
     Store(file).close()
     told: list[str | None] = []
     feed = StoreFeed(file, on_trouble=told.append, most_waiting=50)
     play("clean-mm", tmp_path / "s", feed)
-    until(lambda: not feed._something())
+    until(lambda: not feed.busy)
     lock = Locked(file)
     live = Live(tmp_path / "s" / "locked" / "stream.jsonl", HEADER, feed)
     longest, before = 0.0, feed.passed_over
@@ -106,7 +106,7 @@ def test_feeding_never_waits_for_a_locked_store(tmp_path: Path, monkeypatch: pyt
 
 
 def test_a_set_that_ends_while_rows_are_passed_over_is_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(feed_module, "BUSY_S", 0.2)
+    monkeypatch.setattr(feed_worker, "BUSY_S", 0.2)
     file = tmp_path / "e.sqlite"
     Store(file).close()
     lock = Locked(file)
@@ -115,7 +115,7 @@ def test_a_set_that_ends_while_rows_are_passed_over_is_whole(tmp_path: Path, mon
         play(name, tmp_path / "s", feed)
     until(lambda: feed.failure is not None)
     lock.release()
-    until(lambda: not feed._something(), 20.0)
+    until(lambda: not feed.busy, 20.0)
     assert feed.close()
     same_as_rebuilt(tmp_path, file)
 
@@ -123,7 +123,7 @@ def test_a_set_that_ends_while_rows_are_passed_over_is_whole(tmp_path: Path, mon
 def test_what_was_not_put_in_at_the_end_is_put_in_at_the_next_start(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(feed_module, "BUSY_S", 0.1)
+    monkeypatch.setattr(feed_worker, "BUSY_S", 0.1)
     file = tmp_path / "e.sqlite"
     Store(file).close()
     lock = Locked(file)
@@ -189,7 +189,7 @@ def test_a_given_result_with_missing_rows_is_not_believed(tmp_path: Path) -> Non
         live.writer.rx(record.t, record.data)
     live.session.close()
     live.writer.close()
-    feed._set.readings += 30  # type: ignore[union-attr]
+    feed.running.readings += 30  # type: ignore[union-attr]
     feed.end_set(live.session.result())
     assert feed.close(10.0)
     same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
@@ -260,8 +260,11 @@ def test_a_twin_is_refused_and_the_next_set_goes_in(tmp_path: Path) -> None:
         live = Live(tmp_path / root / "same" / "stream.jsonl", HEADER, feed)
         for record in chunks(20 if root == "a" else 30):
             live.take(record)
+            if root == "b":
+                until(lambda: not feed.to_begin)
+        feed.result(live.session.result())
         live.end()
-        until(lambda: not feed._something())
+        until(lambda: not feed.busy)
     other = StreamHeader("2026-03-02T10:00:00Z", HEADER.source, HEADER.profile)
     live = Live(tmp_path / "b" / "next" / "stream.jsonl", other, feed)
     for record in chunks(5):
@@ -331,3 +334,46 @@ def test_the_journal_does_not_outlive_the_feed(tmp_path: Path) -> None:
     assert not (tmp_path / "e.sqlite-wal").exists()
     with closing(sqlite3.connect(tmp_path / "e.sqlite")) as c:
         assert c.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_another_process_that_rebuilds_at_the_same_time_costs_no_row(tmp_path: Path) -> None:
+    """Two processes write one store: a rebuild over and over, and a live set."""
+    file = tmp_path / "e.sqlite"
+    other = tmp_path / "other" / "long" / "stream.jsonl"
+    writer = StreamWriter(other, HEADER.source, HEADER.profile, HEADER.started)
+    for record in chunks(20_000):
+        writer.rx(record.t, record.data)
+    writer.close()
+    Store(file).close()
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom capture.store.database import Store\n"
+        "from capture.store.upkeep import rebuild\n"
+        "with Store(sys.argv[1]) as store:\n"
+        "    while True:\n"
+        "        assert [r.problem for r in rebuild(store, [Path(sys.argv[2])])] == ['']\n"
+        "        print('done', flush=True)\n"
+    )
+    child = subprocess.Popen(
+        [sys.executable, "-c", code, str(file), str(other)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    told: list[str | None] = []
+    try:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "done\n"
+        feed = StoreFeed(file, on_trouble=told.append)
+        live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)
+        for record in chunks(300):
+            live.take(record)
+            time.sleep(0.005)
+        assert child.stdout.readline() == "done\n"
+        live.end()
+        assert feed.close(20.0)
+        assert child.poll() is None
+    finally:
+        child.kill()
+        child.communicate()
+    assert told == []
+    with Store(file) as store:
+        assert [(s["readings"], s["state"]) for s in store.streams() if s["name"] == "x/stream.jsonl"] == [
+            (300, "closed")
+        ]

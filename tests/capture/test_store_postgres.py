@@ -15,8 +15,7 @@ from alembic.migration import MigrationContext
 from sqlalchemy import text
 
 from analysis.readings import Reading, Scale
-from capture.store import feed as feed_module
-from capture.store import models
+from capture.store import feed_worker, models
 from capture.store.checks import check
 from capture.store.database import Store
 from capture.store.errors import StoreBusyError, StoreError, StoreUnreachableError
@@ -96,7 +95,7 @@ def test_a_crashed_capture_is_completed(url: str, tmp_path: Path) -> None:
         (s,) = store.streams()
         assert (s["state"], s["readings"]) == ("interrupted", 200)
         assert numbers(store, s["id"]) == list(range(1, 201))
-    feed._set = None
+    feed.running = None
     assert feed.close(10.0)
     same_as_sqlite(url, tmp_path / "s", tmp_path / "e.sqlite")
 
@@ -105,7 +104,7 @@ def test_the_server_may_go_and_come_back(
     url: str, server: PrivatePostgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Crash the server in the middle of a set: the capture goes on, the trouble is told, and afterwards nothing is missing or doubled."""
-    monkeypatch.setattr(feed_module, "RETRY_S", (0.1, 0.3))
+    monkeypatch.setattr(feed_worker, "RETRY_S", (0.1, 0.3))
     told: list[str | None] = []
     feed = StoreFeed(url, on_trouble=told.append, most_waiting=100)
     live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)

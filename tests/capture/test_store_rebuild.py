@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from analysis.readings import Reading, Scale
+from analysis.session import Session
 from capture.analyse import analyse_stream
 from capture.errors import CaptureError
+from capture.pipeline import Pipeline
 from capture.rawstream import Rx, StreamHeader, StreamWriter, read_header, read_records
 from capture.store import models
 from capture.store.database import Store
@@ -198,6 +200,34 @@ def test_a_damaged_stream_gives_what_can_be_read_and_says_so(tmp_path: Path) -> 
         assert 150 < s["readings"] < 200
         assert "line 201" in s["note"]
         assert numbers(store, s["id"]) == list(range(1, s["readings"] + 1))
+
+
+@pytest.mark.parametrize("where", ["decoder", "judge"])
+def test_a_fault_of_the_program_keeps_no_row_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str) -> None:
+    path = tmp_path / "x" / "stream.jsonl"
+    shutil.copytree(RECORDINGS / "clean-mm", path.parent)
+    real = Pipeline.chunk
+
+    def chunk(self: Pipeline, t: float, data: bytes) -> None:
+        if t > 10.0:
+            raise ZeroDivisionError("never thought of")
+        real(self, t, data)
+
+    def result(self: Session) -> dict[str, object]:
+        raise ZeroDivisionError("never thought of")
+
+    with monkeypatch.context() as m:
+        m.setattr(Pipeline, "chunk", chunk) if where == "decoder" else m.setattr(Session, "result", result)
+        with Store(tmp_path / "e.sqlite") as store:
+            list(load_into(store, path))
+            (s,) = store.streams()
+            assert "ZeroDivisionError: never thought of" in s["note"]
+            assert s["readings"] == len(numbers(store, s["id"])) > 100
+            assert (s["accepted"] is None) == (where == "judge")
+    with Store(tmp_path / "e.sqlite") as store:
+        list(load_into(store, path))
+        (s,) = store.streams()
+        assert (s["note"], s["readings"], s["accepted"]) == ("", 357, 8)
 
 
 def test_what_cannot_be_used_is_named_and_the_rest_goes_in(tmp_path: Path) -> None:
