@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -132,8 +133,10 @@ def _against_raw(name: str, path: Path, closed: bool) -> Finding | None:
         path = packed
     try:
         told = {verify(file) for file in files_of(path)} if closed else set()
-    except StreamFormatError as e:
-        return Finding(f"{name}: {e}", "wrong", "Take a copy of the raw stream from a backup.")
+    except (StreamFormatError, OSError, EOFError, zlib.error) as e:
+        return Finding(
+            f"{name}: its raw stream cannot be read ({e})", "wrong", "Take a copy of the raw stream from a backup."
+        )
     if "differs" in told:
         return Finding(
             f"{name}: its raw stream is not what it was when it was closed",

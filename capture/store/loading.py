@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -162,7 +163,7 @@ def _tail(file: Path) -> bytes:
     """Last line of a stream file."""
     if file.suffix == ".gz":
         line = b""
-        with open_stream(file) as packed, suppress(EOFError, OSError):
+        with open_stream(file) as packed, suppress(EOFError, OSError, zlib.error):
             for line in packed:  # noqa: B007 - the last one counts
                 pass
         return line

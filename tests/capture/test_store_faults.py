@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import resource
 import shutil
@@ -18,9 +19,10 @@ import pytest
 from sqlalchemy import event
 
 from analysis.readings import Reading, Scale
-from capture.store import location, models, schema
+from capture.store import backup, checks, engine, location, models, schema
 from capture.store.checks import check
 from capture.store.database import Store
+from capture.store.engine import explain
 from capture.store.errors import StoreBusyError, StoreError, StoreUnreachableError
 from capture.store.feed import StoreFeed
 from capture.store.location import disk_kind, locate
@@ -419,3 +421,119 @@ def test_a_backup_never_replaces_a_file_and_leaves_no_half(tmp_path: Path) -> No
         store.backup(tmp_path / "b.sqlite")
         with Store(tmp_path / "b.sqlite") as copy:
             assert all_rows(copy) == all_rows(store)
+
+
+@pytest.mark.parametrize(
+    ("code", "kind", "text"),
+    [
+        (sqlite3.SQLITE_BUSY, StoreBusyError, "is locked"),
+        (sqlite3.SQLITE_LOCKED, StoreBusyError, "is locked"),
+        (sqlite3.SQLITE_BUSY | 2 << 8, StoreBusyError, "is locked"),
+        (sqlite3.SQLITE_READONLY | 1 << 8, StoreError, "is read-only"),
+        (sqlite3.SQLITE_PERM, StoreError, "is read-only"),
+        (sqlite3.SQLITE_FULL, StoreUnreachableError, "the disk is full"),
+        (sqlite3.SQLITE_CANTOPEN, StoreError, "cannot be opened"),
+        (sqlite3.SQLITE_CORRUPT, StoreError, "is damaged"),
+        (sqlite3.SQLITE_NOTADB, StoreError, "is no database"),
+        (sqlite3.SQLITE_IOERR | 3 << 8, StoreUnreachableError, "does not answer"),
+        (sqlite3.SQLITE_INTERRUPT, StoreBusyError, "took too long"),
+        (sqlite3.SQLITE_ERROR, StoreError, "failed: what it says"),
+    ],
+)
+def test_every_kind_of_failure_has_its_words(code: int, kind: type[StoreError], text: str) -> None:
+    error = sqlite3.OperationalError("what it says")
+    error.sqlite_errorcode = code
+    said = explain(error, locate("/somewhere/e.sqlite"))
+    assert type(said) is kind
+    assert str(said).startswith("The evidence store /somewhere/e.sqlite")
+    assert text in str(said)
+
+
+def test_a_second_writer_of_this_program_waits_its_turn(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine, "BUSY_S", 0.2)
+    with (
+        Store(tmp_path / "e.sqlite") as store,
+        store.write(),
+        pytest.raises(StoreBusyError, match="another part of this program"),
+        store.write(),
+    ):
+        pass
+
+
+def test_a_disk_without_a_shared_journal_is_told() -> None:
+    """As SQLite answers where it cannot share memory: in a database in memory the journal cannot be changed."""
+    with closing(sqlite3.connect(":memory:")) as c, pytest.raises(sqlite3.OperationalError, match="on a local disk"):
+        engine.tune(c)
+
+
+def test_a_backup_onto_a_disk_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory sticks: the copy gets its name by renaming, and still never replaces a file."""
+
+    def no_links(a: Path, b: Path) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    with Store(tmp_path / "e.sqlite") as store:
+        some_rows(store, 100)
+        store.backup(tmp_path / "b.sqlite")
+        with Store(tmp_path / "b.sqlite") as copy:
+            assert all_rows(copy) == all_rows(store)
+        (tmp_path / "part").write_bytes(b"copy")
+        (tmp_path / "appeared").write_bytes(b"mine")
+        with pytest.raises(StoreError, match="exists already"):
+            backup._keep(tmp_path / "part", tmp_path / "appeared")
+        assert (tmp_path / "appeared").read_bytes() == b"mine"
+
+
+def test_a_backup_into_a_folder_without_the_right_to_write(tmp_path: Path, open_folder: Path) -> None:
+    with Store(open_folder / "e.sqlite") as store:
+        some_rows(store, 10)
+        (open_folder / "to").mkdir()
+        with (
+            without_the_right_to_write(open_folder / "to"),
+            pytest.raises(StoreError, match=r"cannot be written to .*Choose another place"),
+        ):
+            store.backup(open_folder / "to" / "b.sqlite")
+
+
+def test_checks_find_damage_orphans_and_archives(tmp_path: Path) -> None:
+    file = tmp_path / "e.sqlite"
+    feed = StoreFeed(file)
+    path = play("clean-mm", tmp_path / "s", feed)
+    assert feed.close(10.0)
+    packed = path.with_name("stream.jsonl.gz")
+    packed.write_bytes(gzip.compress(path.read_bytes()))
+    path.unlink()
+    with Store(file) as store:
+        assert {f.state for f in check(store)} == {"fine"}
+        packed.write_bytes(packed.read_bytes()[:-50])
+        assert [f.state for f in check(store)][-1] == "wrong"
+        packed.unlink()
+        with closing(sqlite3.connect(file)) as c:
+            c.execute("INSERT INTO marks VALUES (77, 1, 0.5, 'zero')")
+            c.execute(
+                "INSERT INTO streams SELECT 78, 'gone/stream.jsonl', '/nowhere/stream.jsonl', '', '', '', 0, 0, 'open', '[]', '' FROM streams"
+            )
+            c.commit()
+        told = "\n".join(f.what for f in check(store))
+        assert "1 rows name a stream that is not there" in told
+        assert "gone/stream.jsonl: whoever recorded it was stopped" in told
+        done: list[tuple[int, int]] = []
+        list(check(store, lambda n, total: done.append((n, total))))
+        assert done == [(1, 2), (2, 2)]
+    with closing(sqlite3.connect(file)) as c:
+        c.execute("PRAGMA writable_schema = ON")
+        c.execute("UPDATE sqlite_master SET rootpage = 3 WHERE name = 'ix_streams_state'")
+        c.commit()
+    with Store(file) as store:
+        first = next(check(store))
+        assert first.state == "wrong"
+        assert "is damaged" in first.what
+        assert "store rebuild" in first.cure
+
+
+def test_a_journal_that_grows_is_noted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(checks, "KEPT_JOURNAL", 1000)
+    with Store(tmp_path / "e.sqlite") as store:
+        some_rows(store)
+        assert [f.what for f in check(store) if "has grown to" in f.what]

@@ -16,8 +16,9 @@ import pytest
 
 from analysis.readings import Reading, Scale
 from capture.rawstream import StreamHeader, StreamWriter
-from capture.store import feed_worker
+from capture.store import feed_worker, upkeep, writing
 from capture.store.database import Store
+from capture.store.errors import StoreUnreachableError
 from capture.store.feed import StoreFeed
 from capture.store.rows import stream_id
 from capture.store.upkeep import rebuild, streams_in
@@ -377,3 +378,84 @@ def test_another_process_that_rebuilds_at_the_same_time_costs_no_row(tmp_path: P
         assert [(s["readings"], s["state"]) for s in store.streams() if s["name"] == "x/stream.jsonl"] == [
             (300, "closed")
         ]
+
+
+def fails(times: int, error: Exception, real: Callable[..., object]) -> Callable[..., object]:
+    left = [times]
+
+    def work(*args: object, **more: object) -> object:
+        left[0] -= 1
+        if left[0] >= 0:
+            raise error
+        return real(*args, **more)
+
+    return work
+
+
+@pytest.mark.parametrize(
+    ("error", "times", "whole"),
+    [
+        (StoreUnreachableError("the disk is full"), 3, True),
+        (RuntimeError("never thought of"), 2, True),
+        (RuntimeError("never thought of"), 99, False),
+        (OSError(5, "the raw stream cannot be read"), 1, False),
+    ],
+    ids=["store-away", "fault-passes", "fault-stays", "stream-away"],
+)
+def test_settling_a_set_is_tried_again_and_holds_up_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, times: int, whole: bool
+) -> None:
+    """What could not be settled is settled at the next start."""
+    monkeypatch.setattr(feed_worker, "RETRY_S", (0.01, 0.02))
+    notes: list[str] = []
+    told: list[str | None] = []
+    feed = StoreFeed(tmp_path / "e.sqlite", on_note=notes.append, on_trouble=told.append)
+    until(lambda: feed.ready and not feed.busy)
+    with monkeypatch.context() as m:
+        m.setattr(upkeep, "load_into", fails(times, error, upkeep.load_into))
+        play("too-fast", tmp_path / "s", feed, with_result=False)
+        until(lambda: not feed.busy)
+        play("clean-mm", tmp_path / "s", feed)
+        assert feed.close(10.0)
+    if isinstance(error, OSError):
+        assert "the raw stream cannot be read" in notes[0]
+    else:
+        assert str(error) in str(told[0])
+    with Store(tmp_path / "e.sqlite") as store:
+        states = {s["name"].partition("/")[0]: s["state"] for s in store.streams()}
+        assert states == {"too-fast": "closed" if whole else "open", "clean-mm": "closed"}
+        list(upkeep.recover(store))
+    same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
+
+
+def test_a_result_that_could_not_be_put_in_is_put_in_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(feed_worker, "RETRY_S", (0.01, 0.02))
+    told: list[str | None] = []
+    feed = StoreFeed(tmp_path / "e.sqlite", on_trouble=told.append)
+    live = Live(tmp_path / "s" / "x" / "stream.jsonl", HEADER, feed)
+    for record in chunks(200):
+        live.take(record)
+    until(lambda: feed.committed == 200)
+    monkeypatch.setattr(writing, "put_result", fails(2, StoreUnreachableError("away"), writing.put_result))
+    feed.result(live.session.result())
+    with Store(tmp_path / "e.sqlite") as store:
+        until(lambda: store.result(stream_id(live.path, HEADER)) is not None)
+    assert "away" in told
+    live.end()
+    assert feed.close(10.0)
+
+
+def test_closing_does_not_wait_for_streams_of_before(tmp_path: Path) -> None:
+    path = tmp_path / "s" / "long" / "stream.jsonl"
+    writer = StreamWriter(path, HEADER.source, HEADER.profile, HEADER.started)
+    for record in chunks(60_000):
+        writer.rx(record.t, record.data)
+    writer.close()
+    feed = StoreFeed(tmp_path / "e.sqlite", folder=tmp_path / "s")
+    until(lambda: feed.ready and feed.busy)
+    begin = time.monotonic()
+    assert feed.close()
+    assert time.monotonic() - begin < 2.0
+    with Store(tmp_path / "e.sqlite") as store:
+        list(upkeep.recover(store, tmp_path / "s"))
+    same_as_rebuilt(tmp_path, tmp_path / "e.sqlite")
