@@ -131,7 +131,7 @@ def check_who_when(by: object, at: object) -> None:
     problems = []
     if not isinstance(by, str) or not by.strip() or len(by) > 80 or any(ord(c) < 32 for c in by):
         problems.append(Problem("by", shown(by), "the initials or name of whoever writes this down"))
-    if not isinstance(at, str) or not _AT.match(at):
+    if not isinstance(at, str) or not _AT.fullmatch(at):
         problems.append(Problem("at", shown(at), "a moment, such as 2026-03-02T09:14:05Z"))
     if problems:
         raise JobEntryError(problems)

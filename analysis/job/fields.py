@@ -50,7 +50,7 @@ def text(given: object) -> str:
 def identifier(given: object) -> str:
     """A name without spaces, such as a shim's."""
     out = text(given)
-    if not _ID.match(out):
+    if not _ID.fullmatch(out):
         raise FieldError("a name without spaces or slashes, at most 80 characters")
     return out
 
@@ -58,7 +58,7 @@ def identifier(given: object) -> str:
 def sha256(given: object) -> str:
     """A SHA-256 in hexadecimal."""
     out = text(given).lower()
-    if not _SHA256.match(out):
+    if not _SHA256.fullmatch(out):
         raise FieldError("a SHA-256: 64 hexadecimal digits")
     return out
 
@@ -66,7 +66,7 @@ def sha256(given: object) -> str:
 def file_name(given: object) -> str:
     """A file's name without its folder."""
     out = text(given)
-    if not _FILE.match(out) or out in (".", ".."):
+    if not _FILE.fullmatch(out) or out in (".", ".."):
         raise FieldError("the name of a file in the job's own folder, without a path")
     return out
 
@@ -78,7 +78,7 @@ def path_in_streams(given: object) -> str:
     if (
         len(parts) < 2
         or parts[0] != "streams"
-        or any(p in ("", ".", "..") or not _FILE.match(p) for p in parts)
+        or any(p in ("", ".", "..") or not _FILE.fullmatch(p) for p in parts)
         or "\\" in out
     ):
         raise FieldError("a raw stream in the job's folder, such as streams/trial-1.jsonl")
@@ -88,7 +88,7 @@ def path_in_streams(given: object) -> str:
 def date(given: object) -> str:
     """A day."""
     out = text(given)
-    if not _DATE.match(out):
+    if not _DATE.fullmatch(out):
         raise FieldError("a day, such as 2026-03-02")
     return out
 

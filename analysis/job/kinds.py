@@ -217,7 +217,7 @@ KINDS: dict[str, Kind] = {
             "mpe": Field(uncertainty),
             "repeatability": Field(uncertainty),
             "travel": _length,
-            "tip_radius": Field(uncertainty),
+            "tip_radius": Field(measure("length", "0", "100")),
             "certificate": _text,
             "last_check": Field(date),
             "note": _text,

@@ -123,7 +123,7 @@ def quantity(given: object, dimension: Dimension, unit: str | None = None) -> Qu
     """
     if isinstance(given, bool) or not isinstance(given, str | int | Decimal | float):
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
-    m = _FORM.match(given if isinstance(given, str) else f"{Decimal(str(given)):f}")
+    m = _FORM.fullmatch(given if isinstance(given, str) else f"{Decimal(str(given)):f}")
     if m is None:
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
     value = Decimal(m.group(1).replace(",", "."))

@@ -26,6 +26,8 @@ from capture.jobs.streams import inside_of, result_of, sum_of_file, sum_of_strea
 
 _JOB = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
 
+_NAMES = "cannot be a job's name: letters, figures, dot, dash and underscore, at most 80, beginning with a letter or a figure"
+
 Row = tuple[str, Mapping[str, object], int | None]
 """Kind, data, and the number of the entry it corrects."""
 
@@ -64,10 +66,8 @@ class JobFile:
         JobFileError
             If one is there already, or the folder cannot be made.
         """
-        if not _JOB.match(path.name):
-            raise JobFileError(
-                f"{path.name!r} cannot be a job's name: letters, figures, dot, dash and underscore, at most 80, beginning with a letter or figure"
-            )
+        if not _JOB.fullmatch(path.name):
+            raise JobFileError(f"{path.name!r} {_NAMES}")
         try:
             path.mkdir(parents=True, exist_ok=True)
             for name in ("streams", "photos"):
@@ -342,13 +342,21 @@ class JobFolder:
         JobFileError
             If there is none.
         """
-        if not _JOB.match(name) or not (self.root / name / NAME).is_file():
+        if not _JOB.fullmatch(name) or not (self.root / name / NAME).is_file():
             known = ", ".join(self.names()) or "none yet"
             raise JobFileError(f"no job {name!r}; there are: {known}")
         return JobFile(self.root / name)
 
     def new(self, name: str) -> JobFile:
-        """A new job."""
+        """A new job.
+
+        Raises
+        ------
+        JobFileError
+            If the name cannot be one, or is taken.
+        """
+        if not _JOB.fullmatch(name):
+            raise JobFileError(f"{name!r} {_NAMES}")
         return JobFile.new(self.root / name)
 
     def stock(self) -> list[dict[str, Any]]:
