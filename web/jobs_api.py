@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from analysis.job import job_as_dict, next_step
-from analysis.job.entries import Problem, shown
+from analysis.job.entries import Problem, printable, shown
 from analysis.job.redo import redo_list, void_list
 from analysis.job.view import entries_as_list
 from capture.errors import CaptureError
@@ -53,7 +53,9 @@ def _refused(problems: list[Problem]) -> JSONResponse:
 
 
 def _unknown(data: dict[str, Any], allowed: tuple[str, ...]) -> list[Problem]:
-    return [Problem(str(k), shown(v), "one of " + ", ".join(allowed)) for k, v in data.items() if k not in allowed]
+    return [
+        Problem(printable(k), shown(v), "one of " + ", ".join(allowed)) for k, v in data.items() if k not in allowed
+    ]
 
 
 def jobs_router(jobs: JobFolder) -> APIRouter:

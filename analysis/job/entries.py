@@ -66,11 +66,17 @@ class Entry:
     extra: dict[str, object] = field(default_factory=dict)
 
 
+def printable(text: str) -> str:
+    """Text that any file and any answer can carry."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 def shown(value: object) -> str:
     """A value for a message, cut to a line."""
     if value is None:
         return "nothing"
     if isinstance(value, str):
+        value = printable(value)
         return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
     if isinstance(value, Mapping):
         return "a table"
@@ -102,7 +108,9 @@ def check_entry(kind: str, data: Mapping[str, object]) -> dict[str, object]:
         if f is None:
             near = difflib.get_close_matches(str(key), spec.fields, 1, 0.5)
             names = ", ".join(spec.fields)
-            problems.append(Problem(f"{kind}.{key}", shown(value), f"one of {names}", near[0] if near else None))
+            problems.append(
+                Problem(printable(f"{kind}.{key}"), shown(value), f"one of {names}", near[0] if near else None)
+            )
             continue
         if value is None:
             continue
@@ -129,7 +137,7 @@ def check_who_when(by: object, at: object) -> None:
     JobEntryError
     """
     problems = []
-    if not isinstance(by, str) or not by.strip() or len(by) > 80 or any(ord(c) < 32 for c in by):
+    if not isinstance(by, str) or not by.strip() or len(by) > 80 or any(ord(c) < 32 for c in by) or printable(by) != by:
         problems.append(Problem("by", shown(by), "the initials or name of whoever writes this down"))
     if not isinstance(at, str) or not _AT.fullmatch(at):
         problems.append(Problem("at", shown(at), "a moment, such as 2026-03-02T09:14:05Z"))

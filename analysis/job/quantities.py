@@ -58,7 +58,7 @@ EXAMPLE: dict[Dimension, str] = {
     "angle": '"90 °"',
 }
 
-_FORM = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d\s].*?)?\s*$")
+_FORM = re.compile(r"^\s*([+-]?\d+(?:[.,]\d+)?|[+-]?[.,]\d+)\s*([^\d\s].*?)?\s*$", re.ASCII)
 DIGITS = 18
 """More digits than any instrument shows; longer figures are slips."""
 

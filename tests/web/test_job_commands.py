@@ -1,0 +1,248 @@
+"""The ``job`` commands as a user starts them: three invented jobs start to finish, exit codes, what goes where."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from capture.jobs.journal import NAME
+from tests.analysis import job_scenarios as s
+from tests.capture.test_analyse import record
+from tests.capture.test_jobs import STREAM_START
+
+SCRIPT = str(Path(sys.executable).with_name("shimwright"))
+IN = 25.4
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Any:
+    """Function that runs a job command to its end."""
+
+    def go(*args: object, by: str | None = "AB") -> subprocess.CompletedProcess[str]:
+        env = {k: v for k, v in os.environ.items() if k != "SHIMWRIGHT_BY"}
+        if by is not None:
+            env["SHIMWRIGHT_BY"] = by
+        return subprocess.run(
+            [SCRIPT, "job", *map(str, args)],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            cwd=tmp_path,
+            env=env,
+            check=False,
+        )
+
+    return go
+
+
+def toml_value(x: object) -> str:
+    if isinstance(x, bool):
+        return "true" if x else "false"
+    if isinstance(x, dict):
+        return "{" + ", ".join(f"{k} = {toml_value(v)}" for k, v in x.items()) + "}"
+    if isinstance(x, list):
+        return "[" + ", ".join(toml_value(v) for v in x) + "]"
+    return json.dumps(x, ensure_ascii=False)
+
+
+def snippet(path: Path, rows: Sequence[s.Row]) -> Path:
+    """Entries as a TOML file."""
+    text = ""
+    for kind, data in rows:
+        text += f'[[entry]]\nkind = "{kind}"\n' + "".join(f"{k} = {toml_value(v)}\n" for k, v in data.items()) + "\n"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def state(run: Any, job: str) -> dict[str, Any]:
+    p = run("show", job, "--json")
+    assert p.returncode == 0, p.stderr
+    assert p.stderr == ""
+    out: dict[str, Any] = json.loads(p.stdout)
+    return out
+
+
+def added(run: Any, tmp_path: Path, job: str, rows: Sequence[s.Row]) -> dict[str, Any]:
+    p = run("add", job, "--from", snippet(tmp_path / "more.toml", rows), "--json")
+    assert p.returncode == 0, p.stderr
+    out: dict[str, Any] = json.loads(p.stdout)
+    return out
+
+
+def test_scenario_one(run: Any, tmp_path: Path) -> None:
+    assert run("new", "one").returncode == 0
+    added(run, tmp_path, "one", s.ONE_START + s.ONE_AS_FOUND)
+    v = state(run, "one")
+    assert v["as_found"]["error_mm"] == pytest.approx(0.0107, abs=5e-5)
+    added(run, tmp_path, "one", s.ONE_TRIAL + s.ONE_BOX)
+    v = state(run, "one")
+    assert v["shim"]["stack_mm"] == pytest.approx(0.8275, abs=5e-5)
+    assert [g["thickness"] for g in v["shim"]["order"]] == ["0.82", "0.80", "0.84"]
+    out = added(run, tmp_path, "one", s.ONE_DELIVERED + s.ONE_NEW)
+    assert out["next"]["name"] == "pinion-preload"
+    # One step by hand, as it is typed at the bench.
+    p = run("add", "one", "preload", "where=pinion", "phase=trial", "torque=2.8 N·m", "method=turning", "--by", "CD")
+    assert p.returncode == 0, p.stderr
+    assert "Next (final-depth): Measure the depth for the last time" in p.stdout
+    added(run, tmp_path, "one", s.ONE_FINAL[1:] + s.ONE_CARRIER[:-1])
+    p = run("add", "one", "backlash", "phase=trial", "unit=mm", "places=[0.27, 0.28, 0.26, 0.27]")
+    assert p.returncode == 0, p.stderr
+    assert "Left becomes 1.930 mm, right 1.730 mm" in p.stdout
+    added(run, tmp_path, "one", s.ONE_MOVED + s.ONE_END[:1])
+    p = run("close", "one", "--not-checked", "noise under load", "recheck=2026-09-01")
+    assert p.returncode == 0, p.stderr
+    assert p.stdout.endswith("The job is closed.\n")
+    v = state(run, "one")
+    assert v["predictions"][0]["closure"]["agrees"] is True
+    assert v["ring_moves"][0]["learnt_ratio"] == pytest.approx(0.692, abs=5e-4)
+    assert v["closed"]["recheck"] == "2026-09-01"
+    p = run("check", "one")
+    assert p.returncode == 0
+    assert "DIFFERENT" not in p.stdout
+
+
+def test_scenario_two(run: Any, tmp_path: Path) -> None:
+    run("new", "two", "--unit", "invented axle", "manual=invented manual")
+    added(run, tmp_path, "two", s.TWO_START[1:] + s.TWO_TRIAL)
+    v = state(run, "two")
+    assert v["depth"]["error_mm"] / IN == pytest.approx(-0.00627, abs=5e-6)
+    assert [g["thickness"] for g in v["shim"]["order"]] == ["0.032", "0.031", "0.033"]
+    added(run, tmp_path, "two", s.TWO_DELIVERED + s.TWO_NEW + s.TWO_FINAL + s.TWO_CARRIER + s.TWO_MOVED)
+    v = state(run, "two")
+    assert v["depth"]["error_mm"] / IN == pytest.approx(0.00023, abs=5e-6)
+    assert v["ring_moves"][0]["learnt_ratio"] == pytest.approx(0.641, abs=5e-4)
+    words = run("show", "two").stdout
+    assert "TOWARD the ring gear's axis" in words
+    assert "a competent person decides" in words
+
+
+def test_scenario_three(run: Any, tmp_path: Path) -> None:
+    run("new", "three")
+    added(run, tmp_path, "three", s.THREE_START + s.THREE_HOT)
+    p = run("void", "three")
+    assert "too far apart" in p.stdout
+    assert "To measure again:" in p.stdout
+    added(run, tmp_path, "three", s.THREE_COLD)
+    v = state(run, "three")
+    assert v["shim"]["far"]["needed_mm"] == pytest.approx(1.1109, abs=1e-9)
+    added(run, tmp_path, "three", s.THREE_FINAL + s.THREE_RING)
+    v = state(run, "three")
+    assert v["depth"]["error_mm"] == pytest.approx(0.0021, abs=1e-9)
+    assert v["carrier"]["backlash"]["finding"] == "within"
+
+
+def test_a_nut_retorqued(run: Any, tmp_path: Path) -> None:
+    run("new", "one")
+    added(run, tmp_path, "one", s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL)
+    p = run("add", "one", "state", "nut=torqued", "nut_torque=220 N·m")
+    assert p.returncode == 0
+    assert "Measure the depth again: entry" in p.stdout
+    out = json.loads(run("void", "one", "--json").stdout)
+    assert out["redo"][0]["kind"] == "depth"
+    assert "nut torqued (220 N·m)" in out["void"][-1]["reasons"][-1]["reason"]
+    assert json.loads(run("next", "one", "--json").stdout)["next"]["name"] == "trial"
+
+
+def test_a_recorded_stream_becomes_a_set(run: Any, tmp_path: Path) -> None:
+    run("new", "j")
+    added(run, tmp_path, "j", STREAM_START)
+    stream = record(tmp_path / "recorded.jsonl", 1, 8)
+    p = run("set", "j", stream, "--phase", "trail")
+    assert p.returncode == 1
+    assert 'set.phase: given "trail"; allowed: one of: as-found, trial, final' in p.stderr
+    assert list((tmp_path / "j" / "streams").iterdir()) == []
+    p = run("set", "j", stream, "--phase", "trial", "person=CD", "--json")
+    assert p.returncode == 0, p.stderr
+    assert json.loads(p.stdout)["entries"][0]["data"]["stream"] == "streams/recorded/recorded.jsonl"
+    run("add", "j", "zeroing", "when=after", "reading=0.000 mm")
+    v = state(run, "j")
+    assert (v["depth"]["status"], v["readings"][0]["by"]) == ("valid", "CD")
+    shutil.move(tmp_path / "j", tmp_path / "moved")
+    p = run("check", "moved", "--json")
+    assert (p.returncode, json.loads(p.stdout)["same"]) == (0, True)
+    (tmp_path / "moved" / "streams" / "recorded" / "recorded.jsonl").unlink()
+    p = run("check", "moved")
+    assert p.returncode == 1
+    assert "DIFFERENT" in p.stdout
+
+
+def test_wrong_usage_is_two_and_work_that_cannot_be_done_is_one(run: Any, tmp_path: Path) -> None:
+    assert run("new", "j").returncode == 0
+    before = (tmp_path / "j" / NAME).read_bytes()
+    for code, words, args in (
+        (2, "--by: given nothing", ("add", "j", "note", "text=x")),
+        (2, "given no =", ("add", "j", "note", "text", "--by", "AB")),
+        (2, "no list or table", ("add", "j", "backlash", "places=[0.1", "--by", "AB")),
+        (2, "one of the two", ("add", "j", "--by", "AB")),
+        (1, "nearest valid name: limit", ("add", "j", "limt", "x=1", "--by", "AB")),
+        (1, "holds a job already", ("new", "j")),
+        (1, "holds no job", ("show", "nowhere")),
+        (1, "no such folder", ("stock", "nowhere")),
+        (1, "no such file", ("add", "j", "--from", "nothing.toml", "--by", "AB")),
+        (1, "first intake", ("close", "j", "--not-checked", "all", "--by", "AB")),
+    ):
+        p = run(*args, by=None)
+        assert (p.returncode, p.stdout) == (code, ""), (args, p.stderr)
+        assert words in p.stderr, args
+        assert "Traceback" not in p.stderr
+    assert (tmp_path / "j" / NAME).read_bytes() == before
+    (tmp_path / "bad.toml").write_text("[[entry]]\nkind = 'note'\ntext = 'one'\n[[entry]]\nkind = 'note'\n")
+    p = run("add", "j", "--from", "bad.toml")
+    assert p.returncode == 1
+    assert "entry 2, note.text: given nothing" in p.stderr
+    assert (tmp_path / "j" / NAME).read_bytes() == before
+
+
+def test_a_new_job_that_is_refused_leaves_no_folder(run: Any, tmp_path: Path) -> None:
+    p = run("new", "j", "--unit", "axle", "colour=red")
+    assert p.returncode == 1
+    assert "intake.colour" in p.stderr
+    assert not (tmp_path / "j").exists()
+
+
+def test_corrections_and_marks_stay_as_typed(run: Any, tmp_path: Path) -> None:
+    run("new", "j")
+    p = run("add", "j", "gearset", "pinion_pair=417", "ring_pair=417", "mark=+14", "form=deviation", "nominal=61.50 mm")
+    assert p.returncode == 0, p.stderr
+    assert (
+        run(
+            "add",
+            "j",
+            "gearset",
+            "count=0.01 mm",
+            "sense=adds",
+            "form=deviation",
+            "nominal=",
+            "nominal=61.55 mm",
+            "--corrects",
+            "1",
+        ).returncode
+        == 0
+    )
+    v = state(run, "j")
+    assert v["gearset"]["mark"] == "+14"
+    assert v["gearset"]["nominal"] == "61.55 mm"
+    words = run("show", "j", "--entries").stdout
+    assert "corrected by 2" in words
+    assert "nominal 61.50 mm" in words
+
+
+def test_shims_of_the_shop(run: Any, tmp_path: Path) -> None:
+    run("new", "shop/a")
+    run("new", "shop/b")
+    run("add", "shop/a", "piece", "id=0.82", "readings=[0.823, 0.823, 0.823]", "unit=mm", "marked=0.82 mm")
+    assert run("add", "shop/b", "reserve", "piece=0.82").returncode == 0
+    rows = json.loads(run("stock", "shop", "--json").stdout)["stock"]
+    assert [(r["id"], r["job"], r["state"], r["state_in"]) for r in rows] == [("0.82", "a", "reserved", "b")]
+    assert "reserved in b" in run("stock", "shop/a").stdout
+    p = run("add", "shop/a", "fit", "place=depth", "pieces=0.82")
+    assert p.returncode == 1
+    assert "job b has it reserved" in p.stderr
