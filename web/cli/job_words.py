@@ -50,12 +50,17 @@ def words(d: dict[str, Any]) -> str:
     if d["target_missing"]:
         lines.append(f"Target: none; {d['target_missing']}.")
     lines.append(f"Depth shim: {d['shim_effect']['say']}")
-    lines += [f"    {place}: {s['thickness']} ({' + '.join(s['pieces']) or 'measured as a stack'})" for place, s in d["stacks"].items()]
+    lines += [
+        f"    {place}: {s['thickness']} ({' + '.join(s['pieces']) or 'measured as a stack'})"
+        for place, s in d["stacks"].items()
+    ]
     if d["starter"] is not None:
         lines.append(f"To start with: {d['starter']['say']}")
     lines += ["", "Readings:"]
     for r in d["readings"]:
-        lines.append(f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r)}")
+        lines.append(
+            f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r)}"
+        )
         reasons = [v["reason"] for v in r["void"]] or r["questions"] or r["wrong"]
         lines += [f"             {reason}" for reason in reasons]
     if d["depth"] is not None and d["depth"]["distance_mm"] is not None:
@@ -103,7 +108,11 @@ def _reading(r: dict[str, Any]) -> str:
     if "covered" in r:
         return f"covered {r['covered']}"
     if r["kind"] == "depth":
-        return f"{_mm(r['depth']['distance_mm'])} mm" if r["depth"]["distance_mm"] is not None else str(r["depth"]["reason"])
+        return (
+            f"{_mm(r['depth']['distance_mm'])} mm"
+            if r["depth"]["distance_mm"] is not None
+            else str(r["depth"]["reason"])
+        )
     if "mean_mm" in r:
         return f"mean {r['mean_mm']:.3f} mm"
     return str(r.get("torque", r.get("run_out", r.get("pattern", {}))).get("say", ""))

@@ -56,7 +56,9 @@ def parse_fields(fields: Sequence[str]) -> dict[str, object]:
 def _told(file: JobFile, entries: list[Entry], json_out: bool) -> int:
     step = next_step(file.job())
     if json_out:
-        rows = [{"n": e.n, "at": e.at, "by": e.by, "kind": e.kind, "data": e.data, "corrects": e.corrects} for e in entries]
+        rows = [
+            {"n": e.n, "at": e.at, "by": e.by, "kind": e.kind, "data": e.data, "corrects": e.corrects} for e in entries
+        ]
         _out({"job": file.name, "entries": rows, "next": None if step is None else step._asdict()})
         return 0
     for e in entries:
@@ -83,7 +85,13 @@ def new_job(path: Path, unit: str | None, fields: Sequence[str], by: str | None,
 
 
 def add_entries(
-    path: Path, kind: str | None, fields: Sequence[str], by: str | None, source: Path | None, corrects: int | None, json_out: bool
+    path: Path,
+    kind: str | None,
+    fields: Sequence[str],
+    by: str | None,
+    source: Path | None,
+    corrects: int | None,
+    json_out: bool,
 ) -> int:
     """``job add``."""
     if (kind is None) == (source is None):
@@ -94,7 +102,9 @@ def add_entries(
         assert kind is not None
         return _told(file, [file.add(kind, parse_fields(fields), who, corrects=corrects)], json_out)
     if fields or corrects is not None:
-        raise WrongUsageError("--from: with FIELD=VALUE or --corrects; allowed: alone (a table may hold corrects = NUMBER)")
+        raise WrongUsageError(
+            "--from: with FIELD=VALUE or --corrects; allowed: alone (a table may hold corrects = NUMBER)"
+        )
     return _told(file, file.add_all(_rows(source), who), json_out)
 
 
@@ -109,7 +119,9 @@ def _rows(source: Path) -> list[tuple[str, Mapping[str, object], int | None]]:
         raise JobFileError(f"{source} cannot be read: {e}") from None
     tables = data.get("entry")
     if set(data) != {"entry"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
-        raise JobFileError(f'{source}: given {", ".join(data) or "nothing"}; allowed: tables [[entry]], each with kind = "…" and its fields')
+        raise JobFileError(
+            f'{source}: given {", ".join(data) or "nothing"}; allowed: tables [[entry]], each with kind = "…" and its fields'
+        )
     out: list[tuple[str, Mapping[str, object], int | None]] = []
     for number, t in enumerate(tables, start=1):
         corrects = t.pop("corrects", None)
