@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -11,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from capture.jobs.journal import NAME
@@ -246,3 +248,26 @@ def test_shims_of_the_shop(run: Any, tmp_path: Path) -> None:
     p = run("add", "shop/a", "fit", "place=depth", "pieces=0.82")
     assert p.returncode == 1
     assert "job b has it reserved" in p.stderr
+
+
+def test_jobs_are_served(tmp_path: Path) -> None:
+    """A real server, a real port: a job begun and written into over HTTP is the folder's job."""
+    process = subprocess.Popen(
+        [SCRIPT, "serve", "push", "--port", "0", "--no-browser", "--jobs", "shop", "--record", "rec"],
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=tmp_path,
+    )
+    try:
+        assert process.stdout is not None
+        found = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
+        assert found is not None
+        with httpx.Client(base_url=found.group()) as c:
+            assert c.post("/api/jobs", json={"job": "a"}).status_code == 201
+            entry = {"kind": "intake", "by": "AB", "data": {"unit": "invented axle"}}
+            assert c.post("/api/jobs/a/entries", json=entry).status_code == 201
+            assert c.get("/api/jobs/a/next").json()["next"]["say"].startswith("State the manual")
+    finally:
+        process.terminate()
+        process.communicate(timeout=20)
+    assert (tmp_path / "shop" / "a" / NAME).read_bytes().count(b"\n") == 2

@@ -13,7 +13,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import uvicorn
 from fastapi import FastAPI
@@ -27,6 +27,9 @@ from web.app import LOCAL_HOSTS, make_app
 from web.cli.addresses import in_url, is_loopback, is_wildcard, own_addresses
 from web.cli.logs import start_log
 from web.cli.usage import profile_of
+
+if TYPE_CHECKING:
+    from capture.jobs import JobFolder
 
 
 class _Server(uvicorn.Server):
@@ -62,6 +65,7 @@ def serve_command(
     host: str,
     port: int,
     browser: bool,
+    jobs: Path | None = None,
 ) -> int:
     """Exit code."""
     start_log("warning")
@@ -74,10 +78,15 @@ def serve_command(
         raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
     profile = profile_of(table)
     one = open_source(source, profile)
+    shop = None
+    if jobs is not None:
+        from capture.jobs import JobFolder
+
+        shop = JobFolder(jobs)
     # The address first: a port that is taken must not leave an empty recording.
     with _bound(host, port) as listener:
         station = Station(one, profile=profile, setup=setup, record_to=record or default_folder())
-        return _serve(station, listener, host, browser, push=one if isinstance(one, PushSource) else None)
+        return _serve(station, listener, host, browser, push=one if isinstance(one, PushSource) else None, jobs=shop)
 
 
 def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
@@ -136,6 +145,7 @@ def _serve(
     browser: bool,
     begin: Callable[[], None] | None = None,
     push: PushSource | None = None,
+    jobs: JobFolder | None = None,
 ) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -155,7 +165,7 @@ def _serve(
             threading.Thread(target=_open_browser, args=(address,), daemon=True).start()
 
     config = uvicorn.Config(
-        make_app(station, hosts, lifespan, push),
+        make_app(station, hosts, lifespan, push, jobs),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,
