@@ -133,6 +133,7 @@ def serve(
     rate: RATE = None,
     baud: BAUD = None,
     record: RECORD = None,
+    jobs: Annotated[Path | None, typer.Option("--jobs", help="Folder of jobs to serve over HTTP too.")] = None,
     port: PORT = 8710,
     host: HOST = "127.0.0.1",
     no_browser: QUIET = False,
@@ -141,7 +142,7 @@ def serve(
     from web.cli.serve import serve_command
 
     chosen = _profile(source, profile, unit, resolution, rate, baud)
-    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser))
+    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser, jobs))
 
 
 @app.command()
