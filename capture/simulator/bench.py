@@ -16,6 +16,10 @@ from capture.simulator.wires import MM_PER_UNIT, frame_of
 Array = NDArray[np.float64]
 
 
+FREE_MM = 11.0
+"""How much farther the plunger goes when nothing holds it."""
+
+
 @dataclass
 class Truth:
     """What the simulated bench knows and the analysis must find.
@@ -103,9 +107,15 @@ def _events(s: Scenario, rng: np.random.Generator, truth: Truth) -> Iterator[Eve
         if swing.first_of_seating:
             if swing.seating > 1:
                 truth.reseats.append(now + 0.4)
-                yield Event(now + 0.4, "reseat")
+                if s.lifted:
+                    # The plunger hangs free at the end of its travel until the arbor lies in the bores again.
+                    while next_reading < now + s.reseat_s:
+                        yield Event(next_reading, "data", line_of(indicator.counts(s.distance + FREE_MM), s))
+                        next_reading += period
+                else:
+                    yield Event(now + 0.4, "reseat")
+                    next_reading += s.reseat_s
                 now += s.reseat_s
-                next_reading += s.reseat_s
             shift = rng.normal(0, s.seat_scatter) if s.seat_scatter else 0.0
         offsets, level = _play(s, swing, number, rng)
         distances = _distances(s, swing, rng) + offsets + shift
@@ -126,6 +136,9 @@ def _events(s: Scenario, rng: np.random.Generator, truth: Truth) -> Iterator[Eve
             at = next_reading
             d = float(np.interp(at - now, span, distances)) + drift * at
             other = s.unit_key_at is not None and at >= s.unit_key_at
+            if s.missing and rng.random() < s.missing:
+                next_reading += period
+                continue
             data = _damaged(line_of(indicator.counts(d), s, other), s.damage, rng)
             sent = at + abs(rng.normal(0, 0.0015))
             if s.batch_s:
@@ -150,7 +163,15 @@ def _shown(s: Scenario, distance: float) -> float:
 
 
 def _distances(s: Scenario, swing: Swing, rng: np.random.Generator) -> Array:
-    d = extension_mm(np.radians(swing.angle), s.distance - s.tip_radius, s.tip_radius)
+    angle = np.radians(swing.angle)
+    if s.flat_tip:
+        # The edge touches: two false bottoms either side of the nearest point.
+        d = (s.distance - s.flat_tip * np.abs(np.sin(angle))) / np.cos(angle)
+    else:
+        d = extension_mm(angle, s.distance - s.tip_radius, s.tip_radius)
+    if s.hole:
+        away = np.abs(s.distance * np.tan(angle))
+        d = d + np.where(away < s.hole, np.sqrt(3.0) * (s.hole - away), 0.0)
     if swing.fault == "knock":
         t = np.arange(d.size) * FINE_S
         at = swing.nearest_s + rng.normal(0, 0.08)

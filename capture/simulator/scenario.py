@@ -41,6 +41,14 @@ class Scenario:
     play_kind: Literal["two-level", "heading", "inside"] = "two-level"
     faults: dict[int, Fault] = field(default_factory=dict)
     """Fault by number of the swing, counted from 1 over the whole set."""
+    lifted: bool = False
+    """The indicator goes on sending while the arbor is seated anew, its plunger free; nobody marks it."""
+    hole: float = 0.0
+    """Radius of an open centre hole of 60° in the face."""
+    flat_tip: float = 0.0
+    """Radius of a flat tip's edge; 0 for a ball."""
+    missing: float = 0.0
+    """Share of readings that are never sent."""
     damage: float = 0.0
     """Share of lines with a damaged byte."""
     batch_s: float = 0.0

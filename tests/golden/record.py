@@ -177,7 +177,9 @@ def about(entry: Entry, truth: Truth, begin: float) -> str:
         default = f.default if f.default is not MISSING else {}
         if f.name in ("name", "about") or value == default:
             continue
-        if isinstance(value, dict):
+        if isinstance(value, bool):
+            lines.append(f"{f.name} = {str(value).lower()}")
+        elif isinstance(value, dict):
             value = "{ " + ", ".join(f'{k} = "{v}"' for k, v in value.items()) + " }"
             lines.append(f"{f.name} = {value}")
         else:
