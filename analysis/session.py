@@ -264,7 +264,9 @@ class Session:
                 j.spiked = j.bottom is not None
         seats = _ranked([bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged])
         judge_together(judged, seats, self._radius, self._repeatability)
-        if not sure and sum(j.accepted for j in judged) < 3:
+        accepted = sum(j.accepted for j in judged)
+        few = len(self._found) > 1 and len(judged) >= 4 and 4 * accepted <= len(judged)
+        if (not sure and accepted < 3) or (few and _mostly_too_fast(judged)):
             # Which turning points are bottoms and which the ends of the swing cannot be told: no answer is better than a wrong one.
             for j in judged:
                 if j.accepted:
@@ -308,6 +310,10 @@ class Session:
             for i, b in zip(part, bottoms, strict=True):
                 judged[i].bottom = b
         return judged
+
+
+def _mostly_too_fast(judged: list[Judged]) -> bool:
+    return 2 * sum(not {"too-fast", "too-few-samples"}.isdisjoint(j.reasons) for j in judged) > len(judged)
 
 
 def _ranked(places: list[int]) -> list[int]:
