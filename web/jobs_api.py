@@ -1,7 +1,7 @@
 """Jobs over HTTP: the state of each, and entries written into it.
 
 ``GET /api/jobs`` · ``POST /api/jobs`` · ``GET /api/jobs/{job}`` · ``GET /api/jobs/{job}/entries`` · ``POST /api/jobs/{job}/entries`` ·
-``GET /api/jobs/{job}/next`` · ``GET /api/jobs/{job}/void`` · ``GET /api/jobs/{job}/check`` · ``GET /api/stock``.  A refused entry is
+``GET /api/jobs/{job}/next`` · ``GET /api/jobs/{job}/void`` · ``GET /api/jobs/{job}/check`` · ``GET /api/job-kinds`` · ``GET /api/stock``.  A refused entry is
 answered by 422 with every problem: field, what was given, what is allowed, nearest valid name.
 """
 
@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from analysis.job import job_as_dict, next_step
-from analysis.job.entries import Problem, printable, shown
+from analysis.job.entries import Problem, kinds_as_list, printable, shown
 from analysis.job.redo import redo_list, void_list
 from analysis.job.view import entries_as_list
 from capture.errors import CaptureError
@@ -167,6 +167,10 @@ def jobs_router(jobs: JobFolder) -> APIRouter:
     def check(job: str) -> dict[str, Any]:
         found = get(job).check()
         return {"job": job, "same": all(f.same for f in found), "findings": [f.as_dict() for f in found]}
+
+    @router.get("/api/job-kinds")
+    def kinds() -> dict[str, Any]:
+        return {"kinds": kinds_as_list()}
 
     @router.get("/api/stock")
     def stock() -> dict[str, Any]:

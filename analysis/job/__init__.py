@@ -6,7 +6,8 @@ A job is what was written down, in order; its present state is folded from that 
 from __future__ import annotations
 
 from analysis.job.entries import Entry, JobEntryError, Problem, check_entry
-from analysis.job.fold import Job, fold
+from analysis.job.fold import fold
+from analysis.job.state import Job
 from analysis.job.steps import next_step
 from analysis.job.view import job_as_dict
 

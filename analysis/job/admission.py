@@ -6,8 +6,8 @@ import difflib
 from collections.abc import Iterable, Mapping
 
 from analysis.job.entries import Problem, shown
-from analysis.job.fold import Job
 from analysis.job.people import pending
+from analysis.job.state import Job
 from analysis.job.steps import STEPS, next_step
 
 OPEN_TO_CLOSED = ("reopen", "note", "photo")
@@ -50,6 +50,20 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
         step = next_step(job)
         if step is not None and step.name != "close":
             out.append(Problem("kind", "close", f"first {step.name}: {step.say} Or skip it, with the reason"))
+    waiting = pending(job)
+    if kind == "fit" and waiting:
+        n, who = next(iter(waiting.items()))
+        out.append(
+            Problem(
+                "fit", "a change of shims", f"first the blind set of {who}: set {n} is compared with the build as it is"
+            )
+        )
+    if kind == "blind" and not out:
+        first = job.reading(int(str(data["first"])))
+        if first is not None and first.by == data["second"]:
+            out.append(
+                Problem("blind.second", shown(data["second"]), f"somebody else: {first.by} measured set {first.n}")
+            )
     if kind == "set" and "blind" in data:
         out += _blind(job, data, by)
     return out

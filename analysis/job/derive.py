@@ -9,9 +9,9 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from analysis.job.fold import Job
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Piece, Stack, Taken
+from analysis.job.state import Job
 from analysis.setup import Setup, parse_setup
 
 _LENGTHS: dict[str, tuple[str, ...]] = {
@@ -51,7 +51,7 @@ def _units(job: Job) -> Iterable[str]:
 INCH = Decimal("25.4")
 
 
-class _In:
+class InUnit:
     """Lengths in the unit of the set-up."""
 
     def __init__(self, unit: str) -> None:
@@ -84,7 +84,7 @@ def setup_for(job: Job, reading: Taken | None, *, shims: bool = True) -> Setup:
     SetupError
         If what was written down contradicts itself.
     """
-    unit = _In(units_of(job))
+    unit = InUnit(units_of(job))
     state = job.state if reading is None else reading.state
     stacks = job.stacks if reading is None else reading.stacks
     zeroing = (job.zeroings[-1] if job.zeroings else None) if reading is None else reading.zeroing
@@ -145,7 +145,7 @@ def target_missing(job: Job) -> str:
     )
 
 
-def _gearset(job: Job, unit: _In) -> dict[str, Any]:
+def _gearset(job: Job, unit: InUnit) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for name, key in (("depth-tolerance", "tolerance"), ("depth-aim", "aim")):
         if name in job.limits:
@@ -170,7 +170,7 @@ def _gearset(job: Job, unit: _In) -> dict[str, Any]:
     return out | (unit.some(g, head_height="head_height") if g["face"] == "back" else {})
 
 
-def _housing(family: Data, state: Data, unit: _In) -> dict[str, Any]:
+def _housing(family: Data, state: Data, unit: InUnit) -> dict[str, Any]:
     out: dict[str, Any] = dict(unit.some(family, bore_to_seat="bore_to_seat"))
     if "material" in family:
         out["material"] = family["material"]
@@ -183,7 +183,7 @@ def _housing(family: Data, state: Data, unit: _In) -> dict[str, Any]:
     return out
 
 
-def _arbor(job: Job, z: Data, unit: _In, before: str, after: str | None) -> dict[str, Any]:
+def _arbor(job: Job, z: Data, unit: InUnit, before: str, after: str | None) -> dict[str, Any]:
     out: dict[str, Any] = {}
     arbor = job.instruments.get(str(z.get("arbor")))
     master = job.instruments.get(str(z.get("master")))
@@ -213,7 +213,7 @@ def _arbor(job: Job, z: Data, unit: _In, before: str, after: str | None) -> dict
     return out
 
 
-def _shims(job: Job, family: Data, fitted: Stack, unit: _In) -> dict[str, Any]:
+def _shims(job: Job, family: Data, fitted: Stack, unit: InUnit) -> dict[str, Any]:
     out: dict[str, Any] = {"fitted": unit(str(fitted.thickness)), "thicker_moves": moves(job)}
     for key in ("max_pieces", "max_thin"):
         if key in family:

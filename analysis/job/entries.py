@@ -143,3 +143,15 @@ def check_who_when(by: object, at: object) -> None:
         problems.append(Problem("at", shown(at), "a moment, such as 2026-03-02T09:14:05Z"))
     if problems:
         raise JobEntryError(problems)
+
+
+def kinds_as_list() -> list[dict[str, object]]:
+    """Every kind of entry with its fields, for a list."""
+    return [
+        {
+            "kind": name,
+            "title": kind.title,
+            "fields": [{"field": f, "required": x.required, "says": x.says} for f, x in kind.fields.items()],
+        }
+        for name, kind in KINDS.items()
+    ]

@@ -7,10 +7,10 @@ from typing import Any
 
 from analysis.conclusion import conclude
 from analysis.job.derive import setup_for, target_missing, units_of
-from analysis.job.fold import Job
 from analysis.job.ordering import apply_rounding
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
+from analysis.job.state import Job
 from analysis.job.typed import typed_statistics
 from analysis.results import INFINITE_DOF, BudgetLine, PlayFinding, SetStatistics
 from analysis.setup import Setup, SetupError

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.distributions import t_quantile
-from analysis.job.fold import Job
 from analysis.job.records import Taken
+from analysis.job.state import Job
 from analysis.job.typed import seatings_of
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from analysis.job.fold import Job
+from analysis.job.state import Job
 
 WORDS = {
     "depth": "depth",

@@ -10,9 +10,10 @@ from typing import Any
 from analysis.closure import Closure, Effect, compare, effect_shown
 from analysis.job.derive import moves
 from analysis.job.figures import depth_of
-from analysis.job.fold import Job, base_set
+from analysis.job.fitting import base_set
 from analysis.job.quantities import quantity
 from analysis.job.records import DepthMove, Stack, Taken
+from analysis.job.state import Job
 
 COMMON = ("arbor constant", "master", "bridge blade", "indicator")
 """Budget lines that are the same error in two sets taken with the same instruments."""

@@ -1,4 +1,4 @@
-"""The ring gear's side of the job: backlash, side shims, turning torques, run-out, pattern."""
+"""The ring gear's side of the job: backlash and side shims."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ from typing import Any
 from analysis.carrier import backlash, learnt_ratio
 from analysis.carrier_plan import carrier_for
 from analysis.job.derive import INCH, free_pieces, units_of
-from analysis.job.fold import Job
 from analysis.job.quantities import quantity
 from analysis.job.records import Stack, Taken
+from analysis.job.state import Job
 from analysis.setup import SetupError, parse_setup
-from analysis.torque import from_string, judge, to_newton_metres
 
 
 def _length(job: Job, written: object) -> Decimal:
@@ -193,99 +192,3 @@ def carrier_of(job: Job) -> dict[str, Any] | None:
     if out is not None:
         out["reading"] = None if r is None else r.n
     return out
-
-
-def torque_of(job: Job, r: Taken) -> dict[str, Any]:
-    """A turning torque against its limit, N·m."""
-    d = r.data
-    if "torque" in d:
-        q = quantity(d["torque"], "torque")
-        value, unit = float(q.value), q.unit
-    else:
-        radius = float(quantity(d["radius"], "length").mm) / 1000.0
-        value, unit = from_string(float(quantity(d["force"], "force").newtons), radius), "N·m"
-    limit = job.limits.get(r.kind)
-    out: dict[str, Any] = {
-        "value_nm": to_newton_metres(value, unit),
-        "finding": "not ruled",
-        "say": f"The limit {r.kind} is not stated; it comes from the manual.",
-    }
-    if limit is None:
-        return out
-    condition, bearings = limit.get("condition"), r.state.get("bearings")
-    if r.kind == "pinion-preload" and condition != bearings and r.phase != "as-found":
-        return out | {
-            "say": f"The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these."
-        }
-    low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
-    sleeve = (job.family or {}).get("preload_by") == "crush sleeve"
-    found = judge(
-        value, unit, float(low.value), float(high.value), low.unit, crush_sleeve=sleeve and r.kind == "pinion-preload"
-    )
-    return {"value_nm": found.value_nm, "finding": found.finding, "say": found.say}
-
-
-def run_out_of(job: Job, r: Taken) -> dict[str, Any]:
-    """Run-out over one turn: total, where it is highest, and how much of it is one wave a turn."""
-    items = r.data["readings"]
-    assert isinstance(items, list)
-    x = [float(quantity(v, "length", str(r.data["unit"])).mm) for v in items]
-    n = len(x)
-    mean = math.fsum(x) / n
-    c = 2.0 / n * math.fsum(v * math.cos(2 * math.pi * i / n) for i, v in enumerate(x))
-    s = 2.0 / n * math.fsum(v * math.sin(2 * math.pi * i / n) for i, v in enumerate(x))
-    left = [v - mean - c * math.cos(2 * math.pi * i / n) - s * math.sin(2 * math.pi * i / n) for i, v in enumerate(x)]
-    exact = [quantity(v, "length", str(r.data["unit"])).mm for v in items]
-    total = max(exact) - min(exact)
-    limit = job.limit_mm("run-out")
-    finding = "not ruled" if limit is None else "within" if total <= limit else "above"
-    first = 2.0 * math.hypot(c, s)
-    say = f"Run-out {float(total):.3f} mm in all, highest at place {exact.index(max(exact)) + 1} of {n}; one wave a turn makes {first:.3f} mm of it."
-    if finding == "above":
-        say += f" More than {limit} mm: look for dirt or a burr under the ring gear, seat it again, then look at the case flange alone."
-    elif finding == "not ruled":
-        say += " The limit is not stated; it comes from the manual."
-    return {
-        "total_mm": float(total),
-        "highest_at": exact.index(max(exact)) + 1,
-        "first_harmonic_mm": first,
-        "rest_mm": max(left) - min(left),
-        "finding": finding,
-        "say": say,
-    }
-
-
-def pattern_of(r: Taken, depth: dict[str, Any] | None) -> dict[str, Any]:
-    """What the pattern says, and whether it agrees with the measured depth.  It is never a number itself."""
-    drive, coast = (set(r.data[k]) for k in ("drive", "coast"))  # type: ignore[call-overload]
-    if r.data.get("wanders"):
-        return {
-            "says": "run-out",
-            "agrees": None,
-            "say": "The pattern moves along the tooth round the ring: look at run-out first.",
-        }
-    says, words = "centred", "centred"
-    if "high" in drive and "high" in coast:
-        says, words = "too far out", "high on both flanks: the pinion stands too far out"
-    elif "low" in drive and "low" in coast:
-        says, words = "too deep", "low on both flanks: the pinion stands too deep"
-    elif "toe" in drive and "toe" in coast:
-        says, words = "ring too close", "at the toe on both flanks: the ring gear is too close; more backlash"
-    elif "heel" in drive and "heel" in coast:
-        says, words = "ring too far", "at the heel on both flanks: the ring gear is too far; less backlash"
-    elif (drive | coast) != {"centre"}:
-        says, words = (
-            "mixed",
-            "not alike on both flanks: only high or low on both speaks of depth, toe or heel on both of the ring gear",
-        )
-    if depth is None or depth.get("ruling") is None or says == "mixed":
-        return {"says": says, "agrees": None, "say": f"The pattern is {words}."}
-    within = depth["ruling"] == "within"
-    side = {"too far out": 1.0, "too deep": -1.0}.get(says)
-    agrees = within if side is None else not within and float(depth["error_mm"]) * side > 0
-    tail = (
-        "The numbers say the same."
-        if agrees
-        else "The numbers say otherwise. Do not split the difference: check the mark's convention, the pair numbers, the depth and the run-out again."
-    )
-    return {"says": says, "agrees": agrees, "say": f"The pattern is {words}. {tail}"}

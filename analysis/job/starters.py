@@ -9,8 +9,8 @@ from decimal import Decimal
 from typing import Any
 
 from analysis.job.derive import moves
-from analysis.job.fold import Job
 from analysis.job.quantities import quantity
+from analysis.job.state import Job
 from analysis.marks import count_of, shim_change_for_mark
 from analysis.shims import change_for_bearing
 

@@ -7,9 +7,9 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from analysis.job.derive import _In, free_pieces, units_of
-from analysis.job.fold import Job
+from analysis.job.derive import InUnit, free_pieces, units_of
 from analysis.job.records import Piece
+from analysis.job.state import Job
 from analysis.shims import Limits, StockPiece, stacks
 
 
@@ -79,7 +79,7 @@ def far_pack(job: Job, depth_total_mm: float | None, depth_needed_mm: float) -> 
     family = job.family or {}
     if family.get("packs") != "two at constant sum" or "depth" not in job.stacks:
         return None
-    unit = _In(units_of(job))
+    unit = InUnit(units_of(job))
     mm = Decimal("25.4") if units_of(job) == "in" else Decimal(1)
     if "far" not in job.stacks:
         return {

@@ -6,14 +6,16 @@ from typing import Any
 
 from analysis.job.derive import moves, target_missing, units_of
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
-from analysis.job.fold import Job
+from analysis.job.missing import as_found_of
 from analysis.job.people import comparisons, pending
 from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
 from analysis.job.response import alarm, learnt_effect, loops
-from analysis.job.ring import carrier_of, mean_mm, moves_of_ring, pattern_of, run_out_of, torque_of
+from analysis.job.ring import carrier_of, mean_mm, moves_of_ring
+from analysis.job.singles import pattern_of, run_out_of, torque_of
 from analysis.job.starters import starter_of
-from analysis.job.steps import as_found_of, next_step, steps
+from analysis.job.state import Job
+from analysis.job.steps import next_step, steps
 from analysis.job.stock import far_pack, piece_row, where_in
 from analysis.job.typed import seatings_of
 from analysis.plausibility import LARGE_ERROR_MM

@@ -13,9 +13,10 @@ from analysis.job.admission import admit
 from analysis.job.derive import setup_for
 from analysis.job.entries import Entry, JobEntryError, Problem, check_entry, check_who_when, shown
 from analysis.job.fields import FieldError, path_in_streams
-from analysis.job.fold import Job, fold
+from analysis.job.fold import fold
 from analysis.job.records import Stack
 from analysis.job.response import prediction
+from analysis.job.state import Job
 from analysis.job.stock import free_in_shop, shop_stock
 from analysis.setup import Setup, SetupError
 from capture.errors import CaptureError

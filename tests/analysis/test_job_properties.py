@@ -74,7 +74,7 @@ _ROWS = [
 _ENDS = [len(s.TWO_START) + 1 + len(s.TWO_TRIAL), len(_ROWS)]
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(st.data())
 def test_the_unit_of_entry_changes_no_ruling(data: st.DataObject) -> None:
     """Any entries of an inch job, written in millimetres instead, give the same rulings, shims and findings."""
@@ -304,5 +304,5 @@ class Voiding(RuleBasedStateMachine):
         assert next_step(self.job) is not None
 
 
-Voiding.TestCase.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)
+Voiding.TestCase.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
 TestVoiding = Voiding.TestCase

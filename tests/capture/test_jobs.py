@@ -536,11 +536,15 @@ def test_shims_across_jobs(shop: JobFolder) -> None:
 def test_the_second_person_does_not_see_the_first_ones_figure(shop: JobFolder) -> None:
     job = filled(shop, "j", s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL)
     first = next(e.n for e in job.journal().entries if e.kind == "set" and e.data["phase"] == "trial")
+    with pytest.raises(EntryRefusedError, match="somebody else: AB measured"):
+        job.add("blind", {"first": first, "second": "AB"}, BY)
     blind = job.add("blind", {"first": first, "second": "CD"}, BY)
     text = json.dumps(job_as_dict(job.job()))
     for figure in ("61.73", "0.0925", "1.634", "0.8275", "1.6325"):
         assert figure not in text
     assert job_as_dict(job.job())["next"]["name"] == "blind"
+    with pytest.raises(EntryRefusedError, match="first the blind set of CD"):
+        job.add("fit", {"place": "depth", "stack": "0.8 mm"}, BY)
     rows = s.measured(
         "trial", s.seated("mm", "1.635 1.634 1.636", "1.632 1.631 1.633", "1.634 1.635 1.633"), s.ONE_ZERO, "0.000 mm"
     )

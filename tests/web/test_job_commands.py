@@ -19,6 +19,7 @@ from capture.jobs.journal import NAME
 from tests.analysis import job_scenarios as s
 from tests.capture.test_analyse import record
 from tests.capture.test_jobs import STREAM_START
+from web.cli import main
 
 SCRIPT = str(Path(sys.executable).with_name("shimwright"))
 IN = 25.4
@@ -41,6 +42,25 @@ def run(tmp_path: Path) -> Any:
             env=env,
             check=False,
         )
+
+    return go
+
+
+@pytest.fixture
+def quick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Any:
+    """The same entry point in this process, for many short commands."""
+    monkeypatch.chdir(tmp_path)
+
+    def go(*args: object, by: str | None = "AB") -> subprocess.CompletedProcess[str]:
+        monkeypatch.setattr(sys, "argv", ["shimwright", "job", *map(str, args)])
+        monkeypatch.delenv("SHIMWRIGHT_BY", raising=False)
+        if by is not None:
+            monkeypatch.setenv("SHIMWRIGHT_BY", by)
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as e:
+            main.run()
+        out, err = capsys.readouterr()
+        return subprocess.CompletedProcess(args, e.value.code if isinstance(e.value.code, int) else 0, out, err)
 
     return go
 
@@ -176,8 +196,8 @@ def test_a_recorded_stream_becomes_a_set(run: Any, tmp_path: Path) -> None:
     assert "DIFFERENT" in p.stdout
 
 
-def test_wrong_usage_is_two_and_work_that_cannot_be_done_is_one(run: Any, tmp_path: Path) -> None:
-    assert run("new", "j").returncode == 0
+def test_wrong_usage_is_two_and_work_that_cannot_be_done_is_one(quick: Any, tmp_path: Path) -> None:
+    assert quick("new", "j").returncode == 0
     before = (tmp_path / "j" / NAME).read_bytes()
     for code, words, args in (
         (2, "--by: given nothing", ("add", "j", "note", "text=x")),
@@ -191,31 +211,33 @@ def test_wrong_usage_is_two_and_work_that_cannot_be_done_is_one(run: Any, tmp_pa
         (1, "no such file", ("add", "j", "--from", "nothing.toml", "--by", "AB")),
         (1, "first intake", ("close", "j", "--not-checked", "all", "--by", "AB")),
     ):
-        p = run(*args, by=None)
+        p = quick(*args, by=None)
         assert (p.returncode, p.stdout) == (code, ""), (args, p.stderr)
         assert words in p.stderr, args
         assert "Traceback" not in p.stderr
     assert (tmp_path / "j" / NAME).read_bytes() == before
     (tmp_path / "bad.toml").write_text("[[entry]]\nkind = 'note'\ntext = 'one'\n[[entry]]\nkind = 'note'\n")
-    p = run("add", "j", "--from", "bad.toml")
+    p = quick("add", "j", "--from", "bad.toml")
     assert p.returncode == 1
     assert "entry 2, note.text: given nothing" in p.stderr
     assert (tmp_path / "j" / NAME).read_bytes() == before
 
 
-def test_a_new_job_that_is_refused_leaves_no_folder(run: Any, tmp_path: Path) -> None:
-    p = run("new", "j", "--unit", "axle", "colour=red")
+def test_a_new_job_that_is_refused_leaves_no_folder(quick: Any, tmp_path: Path) -> None:
+    p = quick("new", "j", "--unit", "axle", "colour=red")
     assert p.returncode == 1
     assert "intake.colour" in p.stderr
     assert not (tmp_path / "j").exists()
 
 
-def test_corrections_and_marks_stay_as_typed(run: Any, tmp_path: Path) -> None:
-    run("new", "j")
-    p = run("add", "j", "gearset", "pinion_pair=417", "ring_pair=417", "mark=+14", "form=deviation", "nominal=61.50 mm")
+def test_corrections_and_marks_stay_as_typed(quick: Any, tmp_path: Path) -> None:
+    quick("new", "j")
+    p = quick(
+        "add", "j", "gearset", "pinion_pair=417", "ring_pair=417", "mark=+14", "form=deviation", "nominal=61.50 mm"
+    )
     assert p.returncode == 0, p.stderr
     assert (
-        run(
+        quick(
             "add",
             "j",
             "gearset",
@@ -229,23 +251,33 @@ def test_corrections_and_marks_stay_as_typed(run: Any, tmp_path: Path) -> None:
         ).returncode
         == 0
     )
-    v = state(run, "j")
+    v = state(quick, "j")
     assert v["gearset"]["mark"] == "+14"
     assert v["gearset"]["nominal"] == "61.55 mm"
-    words = run("show", "j", "--entries").stdout
+    words = quick("show", "j", "--entries").stdout
     assert "corrected by 2" in words
     assert "nominal 61.50 mm" in words
 
 
-def test_shims_of_the_shop(run: Any, tmp_path: Path) -> None:
-    run("new", "shop/a")
-    run("new", "shop/b")
-    run("add", "shop/a", "piece", "id=0.82", "readings=[0.823, 0.823, 0.823]", "unit=mm", "marked=0.82 mm")
-    assert run("add", "shop/b", "reserve", "piece=0.82").returncode == 0
-    rows = json.loads(run("stock", "shop", "--json").stdout)["stock"]
+def test_kinds_are_listed(quick: Any) -> None:
+    p = quick("kinds", "zeroing")
+    assert p.stdout.startswith(
+        "zeroing: the display on the master, before or after\n    when (needed): one of: before, after\n"
+    )
+    assert len(json.loads(quick("kinds", "--json").stdout)["kinds"]) > 30
+    p = quick("kinds", "zero")
+    assert (p.returncode, "allowed: intake" in p.stderr) == (2, True)
+
+
+def test_shims_of_the_shop(quick: Any, tmp_path: Path) -> None:
+    quick("new", "shop/a")
+    quick("new", "shop/b")
+    quick("add", "shop/a", "piece", "id=0.82", "readings=[0.823, 0.823, 0.823]", "unit=mm", "marked=0.82 mm")
+    assert quick("add", "shop/b", "reserve", "piece=0.82").returncode == 0
+    rows = json.loads(quick("stock", "shop", "--json").stdout)["stock"]
     assert [(r["id"], r["job"], r["state"], r["state_in"]) for r in rows] == [("0.82", "a", "reserved", "b")]
-    assert "reserved in b" in run("stock", "shop/a").stdout
-    p = run("add", "shop/a", "fit", "place=depth", "pieces=0.82")
+    assert "reserved in b" in quick("stock", "shop/a").stdout
+    p = quick("add", "shop/a", "fit", "place=depth", "pieces=0.82")
     assert p.returncode == 1
     assert "job b has it reserved" in p.stderr
 

@@ -133,3 +133,13 @@ def close(
     from web.cli.job_work import close_job
 
     raise typer.Exit(close_job(job, not_checked, fields or [], by, json_out))
+
+
+@job_app.command()
+def kinds(
+    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="One kind only.")] = None, json_out: JSON = False
+) -> None:
+    """List the kinds of entries and their fields."""
+    from web.cli.job_work import show_kinds
+
+    raise typer.Exit(show_kinds(kind, json_out))

@@ -116,3 +116,14 @@ def _reading(r: dict[str, Any]) -> str:
     if "mean_mm" in r:
         return f"mean {r['mean_mm']:.3f} mm"
     return str(r.get("torque", r.get("run_out", r.get("pattern", {}))).get("say", ""))
+
+
+def kinds_words(rows: Sequence[dict[str, Any]]) -> str:
+    """Kinds of entries and their fields."""
+    lines = []
+    for k in rows:
+        lines.append(f"{k['kind']}: {k['title']}")
+        lines += [
+            f"    {f['field']}{' (needed)' if f['required'] else ''}{': ' + f['says'] if f['says'] else ''}" for f in k["fields"]
+        ]
+    return "\n".join(lines) + "\n"

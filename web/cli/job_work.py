@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from analysis.job import job_as_dict, next_step
-from analysis.job.entries import Entry
+from analysis.job.entries import Entry, kinds_as_list
 from analysis.job.redo import redo_list, void_list
 from capture.errors import WrongUsageError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.journal import NAME
-from web.cli.job_words import next_words, stock_words, void_words, words
+from web.cli.job_words import kinds_words, next_words, stock_words, void_words, words
 
 
 def _who(by: str | None) -> str:
@@ -211,3 +211,16 @@ def close_job(path: Path, not_checked: str, fields: Sequence[str], by: str | Non
     who = _who(by)
     file = JobFile(path)
     return _told(file, [file.add("close", parse_fields(fields) | {"not_checked": not_checked}, who)], json_out)
+
+
+def show_kinds(kind: str | None, json_out: bool) -> int:
+    """``job kinds``."""
+    rows = [k for k in kinds_as_list() if kind is None or k["kind"] == kind]
+    if not rows:
+        known = ", ".join(str(k["kind"]) for k in kinds_as_list())
+        raise WrongUsageError(f"KIND: given {kind!r}; allowed: {known}")
+    if json_out:
+        _out({"kinds": rows})
+    else:
+        sys.stdout.write(kinds_words(rows))
+    return 0

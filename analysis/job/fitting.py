@@ -1,0 +1,137 @@
+"""Shims: measured, and put in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+
+from analysis.job.conditions import VOIDS, Change, Void
+from analysis.job.entries import Entry
+from analysis.job.quantities import Quantity, quantity
+from analysis.job.records import DepthMove, Piece, SideMove, Stack, Taken, mean_of
+from analysis.job.state import Job, void
+
+SHIM_SPREAD_MM = Decimal("0.010")
+"""Spread over one shim from which it is not used, where no limit is stated (common practice, no source)."""
+
+STACK_APART_MM = Decimal("0.010")
+"""Difference between a stack measured and the sum of its pieces that means dirt, burrs or oil (common practice, no source)."""
+
+SUM_KEPT_MM = Decimal("0.0005")
+"""Change of the sum of both side shims that is no change."""
+
+
+def pending_move(job: Job) -> bool:
+    """A change of shim that no set has followed yet."""
+    last = job.depth_moves[-1].n if job.depth_moves else 0
+    return last > 0 and not any(r.kind == "depth" and r.n > last for r in job.readings)
+
+
+def without_base(m: DepthMove) -> DepthMove:
+    """A change that no set can be compared across."""
+    return DepthMove(m.n, m.old, m.new, None, None)
+
+
+def fit(job: Job, e: Entry) -> None:
+    """Shims put in at a place."""
+    place = str(e.data["place"])
+    stack = _stack(job, e)
+    if stack is None:
+        return
+    old = job.stacks.get(place)
+    if place == "depth":
+        base = base_set(job)
+        recorded = e.data.get("predicted")
+        known = old is not None and base is not None
+        job.depth_moves.append(
+            DepthMove(
+                e.n, old, stack, base.n if known and base else None, recorded if isinstance(recorded, dict) else None
+            )
+        )
+        # Shims first written down are those that are in already.
+        if old is not None:
+            void(job, e, Change("depth-shim", f"depth shim {old.thickness} to {stack.thickness}"))
+            job.state.pop("turns", None)
+    elif place == "far":
+        if old is not None and old.thickness.mm != stack.thickness.mm:
+            void(job, e, Change("far-shim", f"far pack {old.thickness} to {stack.thickness}"))
+    elif old is not None:
+        job.side_moves.append(SideMove(e.n, place, old, stack))
+        void(job, e, Change("side-shim", f"{place} shim {old.thickness} to {stack.thickness}"))
+    else:
+        job.side_moves.append(SideMove(e.n, place, None, stack))
+    job.stacks[place] = stack
+
+
+def base_set(job: Job) -> Taken | None:
+    """The set a change of the depth shim starts from."""
+    return job.latest("depth") or _as_found(job)
+
+
+def _as_found(job: Job) -> Taken | None:
+    """The as-found set, where it still tells how the pinion stood with its old bearings."""
+    for r in reversed(job.readings):
+        if r.kind == "depth" and r.phase == "as-found" and r.status == "past":
+            return None if any("bearing" in v.reason for v in r.past) else r
+    return None
+
+
+def _stack(job: Job, e: Entry) -> Stack | None:
+    given = e.data.get("pieces")
+    names = [str(x) for x in given] if isinstance(given, list) else []
+    unknown = [n for n in names if n not in job.pieces]
+    measured = quantity(e.data["stack"], "length") if "stack" in e.data else None
+    if unknown and measured is None:
+        job.problems.append(f"entry {e.n} fits {', '.join(unknown)}, which nobody has measured; it is not used")
+        return None
+    doubt = ""
+    rejected = [n for n in names if n in job.pieces and job.pieces[n].rejected]
+    if rejected:
+        doubt = f"{', '.join(rejected)} should not be used: {job.pieces[rejected[0]].rejected}"
+    if unknown or not names:
+        assert measured is not None
+        return Stack(e.n, measured, tuple(names), doubt)
+    parts = [job.pieces[n].thickness for n in names]
+    total = _sum(parts)
+    if measured is not None:
+        apart = measured.mm - total.mm
+        if abs(apart) > STACK_APART_MM:
+            doubt = f"the stack measures {apart:+.4f} mm against the sum of its pieces: look for burrs, dirt, oil or a wavy shim"
+        return Stack(e.n, measured, tuple(names), doubt)
+    return Stack(e.n, total, tuple(names), doubt)
+
+
+def _sum(parts: Sequence[Quantity]) -> Quantity:
+    if len({p.unit for p in parts}) == 1:
+        return Quantity(sum((p.value for p in parts), Decimal(0)), parts[0].unit)
+    return Quantity(sum((p.mm for p in parts), Decimal(0)), "mm")
+
+
+def piece(job: Job, e: Entry) -> None:
+    """A shim measured."""
+    unit = str(e.data["unit"])
+    mean, spread = mean_of(e.data["readings"], unit)
+    limit = job.limit_mm("shim-spread")
+    most = SHIM_SPREAD_MM if limit is None else limit
+    why = "" if spread.mm <= most else f"its spots differ by {spread}, more than {most.normalize():f} mm"
+    name = str(e.data["id"])
+    job.pieces[name] = Piece(name, e.n, mean, spread, str(e.data.get("place", "depth")), e.data, why)
+
+
+def side_sums(job: Job) -> None:
+    """Void a carrier preload measured with another sum of side shims than is in now."""
+    now = _side_sum(job.stacks)
+    last = job.side_moves[-1].n if job.side_moves else 0
+    for r in job.readings:
+        then = _side_sum(r.stacks)
+        if r.kind != "carrier-preload" or now is None or then is None or abs(now - then) <= SUM_KEPT_MM:
+            continue
+        why = VOIDS["side-sum"]["carrier-preload"]
+        reason = Void(last, f"sum of the side shims {then.normalize():f} to {now.normalize():f} mm: {why}")
+        (r.past if r.phase == "as-found" else r.voided).append(reason)
+
+
+def _side_sum(stacks: Mapping[str, Stack]) -> Decimal | None:
+    if "left" not in stacks or "right" not in stacks:
+        return None
+    return stacks["left"].thickness.mm + stacks["right"].thickness.mm

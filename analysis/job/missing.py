@@ -1,0 +1,265 @@
+"""What each step still misses, in words; an empty text means that it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from analysis.job.derive import moves, setup_for, target_missing
+from analysis.job.figures import depth_of
+from analysis.job.people import pending
+from analysis.job.quantities import quantity
+from analysis.job.redo import redo_list
+from analysis.job.response import alarm
+from analysis.job.ring import carrier_of
+from analysis.job.singles import pattern_of, run_out_of, torque_of
+from analysis.job.state import Job
+from analysis.plausibility import as_found as judge_as_found
+
+
+def intake(job: Job) -> str:
+    """The unit and its manual."""
+    d = job.intake
+    if d is None:
+        return "Write down the unit, the owner's words and the manual's edition."
+    if d.get("decision") == "refer":
+        return "The intake says refer: this unit is for somebody else."
+    return "" if "manual" in d else "State the manual and its edition for exactly this unit."
+
+
+def limits(job: Job) -> str:
+    """The tolerance of the depth."""
+    return "" if "depth-tolerance" in job.limits else "Type in the limit depth-tolerance with its page."
+
+
+def family(job: Job) -> str:
+    """What the depth shim does."""
+    return (
+        ""
+        if job.family is not None
+        else "Say where the depth shim sits and what a thicker one does; unknown is an answer."
+    )
+
+
+def as_found(job: Job) -> str:
+    """Readings before anything was loosened."""
+    kinds = {r.kind for r in job.readings if r.phase == "as-found"}
+    missing = [k for k in ("backlash", "depth") if k not in kinds]
+    touched = any(r.phase != "as-found" for r in job.readings)
+    if not missing or touched:
+        return ""
+    what = {
+        "backlash": "the backlash at 4 places, before anything is loosened",
+        "depth": "the depth, carrier out, nut not yet loosened",
+    }
+    return f"Measure as found: {what[missing[0]]}."
+
+
+def direction(job: Job) -> str:
+    """Which way the display goes."""
+    return "" if job.direction is not None else "Push the plunger in and say whether the display rises or falls."
+
+
+def instruments(job: Job) -> str:
+    """What ties the display to a distance."""
+    types = {str(d["type"]) for d in job.instruments.values()}
+    return "" if types & {"master", "arbor"} else "Name the arbor or the master, with its constant or its distance."
+
+
+def marks(job: Job) -> str:
+    """A target, and a second reader of the mark."""
+    why = target_missing(job)
+    if why:
+        return f"There is no target: {why}."
+    g = job.gearset
+    if job.target is None and g is not None and "second_reader" not in g:
+        return "Let a second person read the mark."
+    return ""
+
+
+def old_shims(job: Job) -> str:
+    """The stack that is in."""
+    return (
+        ""
+        if "depth" in job.stacks
+        else "Measure the old shims, each at 3 or 4 spots, and write down which are in (fit, place depth)."
+    )
+
+
+def convention(job: Job) -> str:
+    """A quiet unit that stood near its target."""
+    found = as_found_of(job)
+    if found is None or found[1] or "convention" in job.skips:
+        return ""
+    return found[0]
+
+
+def as_found_of(job: Job) -> tuple[str, bool, float] | None:
+    """The as-found set beside the target: the sentence, whether they agree, and the error in mm."""
+    for r in job.readings:
+        if r.kind == "depth" and r.phase == "as-found" and r.status in ("valid", "provisional", "past"):
+            d = depth_of(job, r)
+            if d["distance_mm"] is None:
+                continue
+            quiet = (job.intake or {}).get("ran_quietly") == "yes"
+            found = judge_as_found(setup_for(job, r, shims=False), d["distance_mm"], quiet)
+            # A unit that did not run quietly tells nothing of the mark.
+            return None if found is None else (found.say, found.agrees or not quiet, found.error_mm)
+    return None
+
+
+def covered(job: Job) -> str:
+    """The second person of a blind comparison."""
+    waiting = pending(job)
+    return "".join(f"{who} measures without seeing set {n}." for n, who in list(waiting.items())[:1])
+
+
+def check_after(job: Job) -> str:
+    """The master read again."""
+    z = job.open_zeroing
+    if z is None or not any(r.zeroing is z for r in job.readings):
+        return ""
+    last = job.readings[-1]
+    return (
+        f"Read the master again (zeroing, after): set {last.n} rests on a zero that is not checked yet."
+        if last.kind == "depth"
+        else ("Read the master again (zeroing, after): a set rests on a zero that is not checked yet.")
+    )
+
+
+def trial(job: Job) -> str:
+    """A depth measured in the right state."""
+    for r in reversed(job.readings):
+        if r.kind == "depth" and r.questions:
+            return f"Set {r.n}: {r.questions[0]}"
+    if job.latest("depth") is not None and job.latest("depth").phase != "as-found":  # type: ignore[union-attr]
+        return ""
+    for redo in redo_list(job):
+        if redo["kind"] == "depth":
+            return f"Measure the depth again: {redo['because']}."
+    if job.open_zeroing is None:
+        return "Build the pinion up for a trial, note its state, and read the master (zeroing, before)."
+    return "Measure the depth: three seatings of 3 to 5 passes."
+
+
+def loop(job: Job) -> str:
+    """A change that did what was predicted."""
+    a = alarm(job)
+    return "" if a is None or a.closure is None else a.closure.say
+
+
+def depth(job: Job) -> str:
+    """A depth within tolerance and aim."""
+    r = job.latest("depth")
+    if r is None or r.phase == "as-found":
+        return "Measure the depth."
+    d = depth_of(job, r)
+    if d["distance_mm"] is None:
+        return f"Set {r.n} gives no distance: {d['reason']}"
+    aim = job.limit_mm("depth-aim")
+    outside_aim = aim is not None and d["error_mm"] is not None and round(abs(d["error_mm"]), 9) > float(aim)
+    if d["ruling"] == "within" and not outside_aim:
+        return ""
+    if any(e.kind == "deviation" and e.n > r.n for e in job.records):
+        return ""
+    if d["error_mm"] is None:
+        return ""
+    if moves(job) == "unknown":
+        return "The depth is not right and it is not known what a thicker shim does: change the stack by 0.10 mm or more, write it down, and measure again."
+    how = {
+        "outside": "is outside its tolerance",
+        "within": "is within its tolerance but outside the shop's aim",
+    }.get(str(d["ruling"]), "is not proven within its tolerance")
+    return (
+        f"Set {r.n} {how} ({d['error_mm']:+.4f} mm): choose the shims, write them down (fit), build and measure again; or say who accepts "
+        "it as it is (deviation)."
+    )
+
+
+def torque(kind: str) -> Callable[[Job], str]:
+    """A turning torque within its limit."""
+
+    def missing(job: Job) -> str:
+        r = job.latest(kind)
+        if r is None or r.phase == "as-found":
+            for redo in redo_list(job):
+                if redo["kind"] == kind:
+                    return f"Measure the {kind.replace('-', ' ')} again: {redo['because']}."
+            return (
+                f"Measure the {kind.replace('-', ' ')}, turned steadily, no seal."
+                if kind == "pinion-preload"
+                else f"Measure the {kind.replace('-', ' ')}."
+            )
+        found = torque_of(job, r)
+        return "" if found["finding"] == "within" else str(found["say"])
+
+    return missing
+
+
+def final(job: Job) -> str:
+    """The last depth reading."""
+    r = job.latest("depth")
+    if r is not None and r.phase == "final":
+        return ""
+    if r is None:
+        because = next((str(x["because"]) for x in redo_list(job) if x["kind"] == "depth"), "")
+        return f"Measure the depth again: {because}." if because else "Measure the depth."
+    return "Measure the depth for the last time: final nut, retainer and gasket in place, carrier still out."
+
+
+def run_out(job: Job) -> str:
+    """Run-out within its limit."""
+    r = job.latest("run-out")
+    if r is None or r.phase == "as-found":
+        return "Measure the run-out of the ring gear's back face over one turn, 8 places or more."
+    found = run_out_of(job, r)
+    return "" if found["finding"] == "within" else str(found["say"])
+
+
+def carrier(job: Job) -> str:
+    """The carrier's preload."""
+    if "carrier-preload" in job.limits:
+        return torque("carrier-preload")(job)
+    out = carrier_of(job)
+    if out is not None and out.get("pinch_mm") is not None and "carrier-pinch" in job.limits:
+        wanted = float(_signed_mm(job.limits["carrier-pinch"]["value"]))
+        if abs(float(str(out["pinch_mm"])) - wanted) > 0.0051:
+            return str(out["say"])
+        return ""
+    return "State the carrier's limit (carrier-preload or carrier-pinch), the side shims (fit, left and right) and the zero-play sum or a turning torque."
+
+
+def _signed_mm(text: object) -> float:
+    return float(quantity(text, "length").mm)
+
+
+def backlash(job: Job) -> str:
+    """Backlash within its limits."""
+    r = job.latest("backlash")
+    if r is None or r.phase == "as-found":
+        for redo in redo_list(job):
+            if redo["kind"] == "backlash":
+                return f"Measure the backlash again: {redo['because']}."
+        return "Measure the backlash at 4 places."
+    out = carrier_of(job)
+    found = (out or {}).get("backlash")
+    if isinstance(found, dict) and found["finding"] == "within":
+        return ""
+    return str((out or {}).get("say", "Measure the backlash at 4 places."))
+
+
+def pattern(job: Job) -> str:
+    """A pattern that agrees with the numbers."""
+    r = job.latest("pattern")
+    if r is None or r.phase == "as-found":
+        for redo in redo_list(job):
+            if redo["kind"] == "pattern":
+                return f"Take the pattern again: {redo['because']}."
+        return "Take the contact pattern on both flanks, with photos."
+    d = job.latest("depth")
+    found = pattern_of(r, None if d is None else depth_of(job, d))
+    return str(found["say"]) if found["agrees"] is False or found["says"] == "run-out" else ""
+
+
+def close(job: Job) -> str:
+    """The end."""
+    return "" if job.closed is not None else "Close the job: say what was not checked, and when to look again."

@@ -1,0 +1,80 @@
+"""The zero on the master, what happens to it, and the direction of the display."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from analysis.depth import MASTER_RETURN_MM
+from analysis.job.conditions import Void
+from analysis.job.entries import Entry
+from analysis.job.quantities import quantity
+from analysis.job.records import Data, Zeroing
+from analysis.job.state import Job
+
+
+def zeroing(job: Job, e: Entry) -> None:
+    """Read the master: before opens a zeroing, after closes it and may void what lies between."""
+    reading = quantity(e.data["reading"], "length")
+    last = job.open_zeroing
+    if e.data["when"] == "before":
+        if last is not None:
+            last.left_open = True
+            for r in job.readings:
+                if r.zeroing is last and not r.voided:
+                    r.wrong.append(f"the master was not read again after it, before the next zeroing (entry {e.n})")
+        job.zeroings.append(Zeroing(e.n, reading, e.data))
+        return
+    if last is None:
+        job.problems.append(f"entry {e.n} reads the master again, but no zeroing is open; it is not used")
+        return
+    last.after, last.n_after = reading, e.n
+    drift = last.drift_mm
+    limit = job.limit_mm("zero-drift")
+    most = Decimal(str(MASTER_RETURN_MM)) if limit is None else limit
+    assert drift is not None
+    if abs(drift) > most:
+        for r in job.readings:
+            if r.zeroing is last:
+                r.voided.append(
+                    Void(
+                        e.n,
+                        f"the display came back on the master {drift:+.4f} mm off, more than {most.normalize():f} mm: everything measured since "
+                        "the zeroing is void",
+                    )
+                )
+
+
+def incident(job: Job, e: Entry) -> None:
+    """Something happened to an instrument: an open zeroing can no longer be checked."""
+    z = job.open_zeroing
+    what = f"{e.data.get('instrument', 'instrument')}: {e.data['what']}"
+    if z is None:
+        return
+    for r in job.readings:
+        if r.zeroing is z:
+            r.voided.append(
+                Void(e.n, f"{what}, before the master was read again: the zero they rest on can no longer be checked")
+            )
+    z.left_open, z.incident = True, what
+
+
+def direction(job: Job, e: Entry) -> None:
+    """Take the display's direction; one that contradicts the last voids what was read with it."""
+    d = {**e.data, "entry": e.n, "sense": _sense(e.data)}
+    old = job.direction
+    if old is not None and old["sense"] != d["sense"] and "pushed_in" in e.data:
+        for r in job.readings:
+            if r.kind == "depth" and r.direction is not None:
+                r.voided.append(
+                    Void(
+                        e.n,
+                        "a push on the plunger shows the display running the other way than before: it is not known since when",
+                    )
+                )
+    job.direction = d
+
+
+def _sense(d: Data) -> str:
+    if "stated" in d:
+        return str(d["stated"])
+    return "shrinks" if d["pushed_in"] == "rises" else "grows"
