@@ -8,7 +8,7 @@ from pathlib import Path
 
 from capture.errors import StreamFormatError
 from capture.rawstream.records import Record, StreamHeader, Torn, parse_header, parse_record
-from capture.rawstream.segments import open_stream, segment_on_disk
+from capture.rawstream.segments import damaged, open_stream, segment_on_disk
 
 LONGEST_LINE = 4 * 1024 * 1024
 
@@ -25,7 +25,7 @@ def read_header(path: Path) -> StreamHeader:
         try:
             return parse_header(path, file.readline(LONGEST_LINE))
         except (EOFError, zlib.error, OSError) as e:
-            raise _damaged(path, e) from None
+            raise damaged(path, e) from None
 
 
 def read_records(path: Path) -> Iterator[Record]:
@@ -80,12 +80,6 @@ def _whole(x: object) -> bool:
     return isinstance(x, int) and not isinstance(x, bool) and x >= 0
 
 
-def _damaged(path: Path, e: Exception) -> StreamFormatError:
-    return StreamFormatError(
-        f"{path}: cut short or damaged ({e}). Take another copy of it; if there is none, what can be unpacked of it can be read."
-    )
-
-
 def _records(path: Path, limit: int | None, last: float, at_end: bool) -> Iterator[Record]:
     with open_stream(path) as file:
         number = 0
@@ -94,7 +88,7 @@ def _records(path: Path, limit: int | None, last: float, at_end: bool) -> Iterat
             try:
                 line = file.readline(LONGEST_LINE)
             except (EOFError, zlib.error, OSError) as e:
-                raise _damaged(path, e) from None
+                raise damaged(path, e) from None
             if not line:
                 if limit is not None:
                     raise StreamFormatError(

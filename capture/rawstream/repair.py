@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import threading
 from contextlib import suppress
 from pathlib import Path
 
@@ -14,6 +15,15 @@ from capture.rawstream.records import line_of, parse_header, parse_record
 from capture.rawstream.segments import segment_on_disk, sum_line, sum_path
 
 _BLOCK = 1 << 20
+
+REPAIRED = b'{"repair":'
+"""Begins the line that a repair adds."""
+
+STOPPED = "its writer was stopped before it closed the stream"
+
+TURN = threading.Lock()
+"""A file is held while it is repaired, and while somebody asks whether it is held; taking turns, neither mistakes the other in this
+program for whoever records it."""
 
 
 def repair_folder(folder: Path) -> list[str]:
@@ -29,8 +39,9 @@ def repair_folder(folder: Path) -> list[str]:
 def repair_stream(path: Path, disk: Disk = DISK) -> list[str]:
     """Repair one stream file; no byte of it is thrown away.
 
-    A torn last line goes to ``….torn`` beside it, and a line that says so takes its place.  A file that another program writes,
-    that a later segment has replaced in part, or that is no stream is left alone.
+    A torn last line goes to ``….torn`` beside it, and a line that says so takes its place; a file that ends with a whole line
+    gets a line that says its writer was stopped.  A file that another program writes, that a later segment has replaced in part,
+    or that is no stream is left alone.
 
     Raises
     ------
@@ -39,6 +50,11 @@ def repair_stream(path: Path, disk: Disk = DISK) -> list[str]:
     StreamFormatError
         If it is no stream.
     """
+    with TURN:
+        return _repaired(path, disk)
+
+
+def _repaired(path: Path, disk: Disk) -> list[str]:
     fd = os.open(path, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
     try:
         if not hold(fd) or _followed(path):
@@ -51,23 +67,26 @@ def repair_stream(path: Path, disk: Disk = DISK) -> list[str]:
             size = os.fstat(fd).st_size
             file.seek(max(len(line) - 1, size - LONGEST_LINE))
             end = file.read()
-        _, newline, torn = end.rpartition(b"\n")
+        whole, newline, torn = end.rpartition(b"\n")
         if not newline:
             return []
         done: list[str] = []
         side = path.with_name(path.name + ".torn")
         if torn and parse_record(torn) is not None:
             write_all(disk, fd, b"\n")
-            torn = b""
+            whole, torn = torn, b""
         elif torn:
             _set_aside(disk, side, torn)
             disk.truncate(fd, size - len(torn))
         # A repair that was itself stopped has set the bytes aside and not said so.
-        if torn or (side.exists() and b'{"repair":' not in end):
+        if torn or (side.exists() and REPAIRED not in end):
             write_all(
                 disk, fd, line_of({"repair": f"its writer was stopped in the middle of a line, now in {side.name}"})
             )
             done.append(f"{path}: its writer was stopped in the middle of a line; those bytes are in {side}")
+        elif not whole.rpartition(b"\n")[2].startswith(REPAIRED):
+            write_all(disk, fd, line_of({"repair": STOPPED}))
+            done.append(f"{path}: {STOPPED}")
         disk.sync(fd)
         digest = hashlib.sha256()
         with open(os.dup(fd), "rb") as file:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import zlib
 from pathlib import Path
 from typing import IO, Literal, cast
 
@@ -61,13 +62,20 @@ def open_stream(path: Path) -> IO[bytes]:
     return cast(IO[bytes], gzip.open(path, "rb"))
 
 
+def damaged(path: Path, e: Exception) -> StreamFormatError:
+    """What to say of a file that ends before its time or cannot be unpacked."""
+    return StreamFormatError(
+        f"{path}: cut short or damaged ({e}). Take another copy of it; if there is none, what can be unpacked of it can be read."
+    )
+
+
 def verify(path: Path) -> Literal["same", "differs", "no sum"]:
     """Whether a closed stream file still is what it was when it was closed.
 
     Raises
     ------
     StreamFormatError
-        If it cannot be read.
+        If it cannot be read, or is an archive that is not whole.
     """
     plain = path.with_name(path.name.removesuffix(".gz"))
     try:
@@ -76,8 +84,11 @@ def verify(path: Path) -> Literal["same", "differs", "no sum"]:
         return "no sum"
     digest = hashlib.sha256()
     with open_stream(path) as file:
-        while block := file.read(_BLOCK):
-            digest.update(block)
+        try:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+        except (EOFError, zlib.error, OSError) as e:
+            raise damaged(path, e) from None
     return "same" if stated[:1] == [digest.hexdigest()] else "differs"
 
 

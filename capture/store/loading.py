@@ -18,8 +18,8 @@ from capture.errors import StreamFormatError
 from capture.pipeline import Pipeline
 from capture.profiles import load_profile
 from capture.rawstream import Link, Mark, Rx, StreamHeader, read_header, read_records, repair_stream
-from capture.rawstream.disk import DISK, hold, write_all
-from capture.rawstream.records import line_of
+from capture.rawstream.disk import hold
+from capture.rawstream.repair import REPAIRED, TURN
 from capture.rawstream.segments import open_stream, segment_on_disk, sum_path
 from capture.store.rows import Row, link_row, mark_row, reading_row, stream_id
 
@@ -32,7 +32,6 @@ GROUP = 4000
 """Readings in one transaction: some hundredths of a second."""
 
 RECENT_S = 60.0
-_REPAIRED = b'{"repair":'
 _TAIL = 64 * 1024
 
 
@@ -152,7 +151,7 @@ def sums_of(path: Path) -> list[list[str]]:
 def state_of(path: Path) -> State:
     """What the files of a stream say of its end."""
     last = files_of(path)[-1]
-    if _tail(last).startswith(_REPAIRED):
+    if _tail(last).startswith(REPAIRED):
         return "interrupted"
     if last.suffix == ".gz" or sum_path(last).exists():
         return "closed"
@@ -178,11 +177,12 @@ def _held(file: Path) -> bool:
     if not hasattr(os, "fork"):
         # Without locks of that kind: what was written to a moment ago.
         return time.time() - file.stat().st_mtime < RECENT_S
-    fd = os.open(file, os.O_RDONLY | getattr(os, "O_BINARY", 0))
-    try:
-        return not hold(fd)
-    finally:
-        os.close(fd)
+    with TURN:
+        fd = os.open(file, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        try:
+            return not hold(fd)
+        finally:
+            os.close(fd)
 
 
 def end_interrupted(path: Path) -> None:
@@ -197,15 +197,4 @@ def end_interrupted(path: Path) -> None:
     last = files_of(path)[-1]
     if last.suffix == ".gz" or sum_path(last).exists():
         return
-    fd = os.open(last, os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0))
-    try:
-        if not hold(fd):
-            return
-        size = os.fstat(fd).st_size
-        os.lseek(fd, max(0, size - 1), os.SEEK_SET)
-        # A torn line is told by the repair itself.
-        if os.read(fd, 1) == b"\n" and not _tail(last).startswith(_REPAIRED):
-            write_all(DISK, fd, line_of({"repair": "its writer was stopped before it closed the stream"}))
-    finally:
-        os.close(fd)
     repair_stream(last)

@@ -467,6 +467,10 @@ def test_an_archive_that_is_cut_short_or_damaged_says_so(tmp_path: Path) -> None
         with pytest.raises(StreamFormatError) as e:
             list(read_records(path))
         assert str(path) in str(e.value)
+        (tmp_path / "x.jsonl.sha256").write_text("0" * 64 + "  x.jsonl\n", "utf-8")
+        with pytest.raises(StreamFormatError, match="cut short or damaged") as e:
+            verify(path)
+        assert str(path) in str(e.value)
 
 
 def test_a_changed_stream_no_longer_has_its_sum(tmp_path: Path) -> None:
@@ -515,8 +519,28 @@ def test_a_torn_last_line_is_set_aside_at_the_next_start(tmp_path: Path, tail: b
 
 def test_a_last_line_that_lacks_only_its_end_gets_it(tmp_path: Path) -> None:
     path = stream(tmp_path, '{"t":1.0,"rx":"a"}\n', '{"t":2.0,"rx":"b"}')
-    assert repair_stream(path) == []
-    assert path.read_bytes().endswith(b'"b"}\n')
+    assert len(repair_stream(path)) == 1
+    assert path.read_bytes().splitlines()[-2].endswith(b'"b"}')
+    assert "before it closed the stream" in path.read_text("utf-8").splitlines()[-1]
+    assert verify(path) == "same"
+
+
+@pytest.mark.parametrize("lines", [[], ['{"t":1.0,"rx":"a"}\n']], ids=["header only", "one record"])
+def test_a_stream_whose_writer_was_stopped_between_two_lines_says_so_once(tmp_path: Path, lines: list[str]) -> None:
+    folder = tmp_path / "one"
+    folder.mkdir()
+    path = stream(folder, *lines)
+    before = path.read_bytes()
+    (said,) = repair_folder(tmp_path)
+    assert said == f"{path}: its writer was stopped before it closed the stream"
+    after = path.read_bytes()
+    assert after == before + b'{"repair":"its writer was stopped before it closed the stream"}\n'
+    assert verify(path) == "same"
+    assert len(list(read_records(path))) == len(lines)
+    # A repair that was itself stopped, before it wrote the sum.
+    (folder / "stream.jsonl.sha256").unlink()
+    assert repair_folder(tmp_path) == []
+    assert path.read_bytes() == after
     assert verify(path) == "same"
 
 
