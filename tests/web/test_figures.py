@@ -121,6 +121,7 @@ def test_figures_drawn_in_several_threads_are_the_same(warming: Rerun, drawn: di
     # The library keeps the fonts of each thread open (64 at most); those of threads that are gone are given back here.
     font_manager._get_font.cache_clear()  # type: ignore[attr-defined]
     assert got == [drawn["drift"]] * 3
+    assert figures.drift(r) == drawn["drift"]
 
 
 def test_the_look_of_others_is_left_alone(warming: Rerun) -> None:

@@ -173,6 +173,51 @@ def shims(
 
 
 @app.command()
+def report(
+    streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
+    out: Annotated[Path, typer.Option("-o", "--out", help="The sheet: NAME.html, or NAME.pdf with the extra [pdf].")],
+    setup: SETUP = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", help="Which unit it is, as it shall stand on the sheet.")
+    ] = None,
+    by: Annotated[str | None, typer.Option("--by", help="Who measured, as it shall stand on the sheet.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a sheet that is already there.")] = False,
+) -> None:
+    """Write the sheet that stays with the unit."""
+    from web.cli.report import report_command
+
+    raise typer.Exit(report_command(streams, out, setup, unit, by, replace))
+
+
+@app.command()
+def verify(
+    sheet: Annotated[Path, typer.Argument(help="A sheet written by report (.html).")],
+    streams: Annotated[
+        list[Path] | None, typer.Argument(metavar="[STREAM]...", help="Raw streams, if they lie elsewhere now.")
+    ] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")] = False,
+) -> None:
+    """Work everything on a sheet out again from its raw streams, and say line by line whether it is the same."""
+    from web.cli.verify import verify_command
+
+    raise typer.Exit(verify_command(sheet, streams or [], json_out))
+
+
+@app.command()
+def export(
+    streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
+    folder: Annotated[Path, typer.Option("-o", "--out", help="Folder for the tables.")],
+    to: Annotated[str, typer.Option("--to", help="csv, parquet or json.")] = "csv",
+    setup: SETUP = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over tables that are already there.")] = False,
+) -> None:
+    """Write sets, sweeps, budgets and readings as plain tables."""
+    from web.cli.export import export_command
+
+    raise typer.Exit(export_command(streams, setup, to, folder, replace))
+
+
+@app.command()
 def doctor(
     json_out: Annotated[bool, typer.Option("--json", help="Findings as JSON.")] = False,
 ) -> None:

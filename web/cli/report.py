@@ -1,0 +1,67 @@
+"""``shimwright report``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from capture.errors import CaptureError
+
+
+def report_command(
+    streams: Sequence[Path], out: Path, setup_path: Path | None, unit: str | None, by: str | None, replace: bool = False
+) -> int:
+    """Write a sheet; exit code 0.
+
+    Raises
+    ------
+    CaptureError
+        If a stream or the set-up cannot be used, the ending is unknown, or the sheet cannot be written.
+    """
+    kind = out.suffix.lower()
+    if kind not in (".html", ".pdf"):
+        raise CaptureError(f"-o: given {out}; allowed: a name that ends in .html or .pdf")
+    if kind == ".pdf":
+        from web.report.pdf import need_typst
+
+        need_typst()
+    page = out.with_suffix(".html")
+    for path in dict.fromkeys((out, page)):
+        if path.exists() and not replace:
+            raise CaptureError(f"{path} is already there: choose another name (-o), or say --replace to write over it")
+    from web.report.gather import Stated, drawing_library, gather, program_version, read_setup, shown_path
+    from web.report.page import render_page
+    from web.report.view import view
+
+    setup = None if setup_path is None else read_setup(setup_path)
+    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    stated = Stated(now, program_version(), drawing_library(), unit, by)
+    matter = gather([(p, shown_path(p, page)) for p in streams], setup, stated)
+    sheet = view(matter)
+    _write(page, render_page(sheet).encode("utf-8"))
+    written = [str(page)]
+    if kind == ".pdf":
+        from web.report.pdf import render_pdf
+
+        _write(out, render_pdf(sheet, stated.written))
+        written.insert(0, str(out))
+    sys.stdout.write(" and ".join(written) + "\n")
+    return 0
+
+
+def _write(path: Path, data: bytes) -> None:
+    """Write beside, then put in place: a full disk leaves no half sheet."""
+    part = path.with_name(path.name + ".part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as e:
+        raise CaptureError(
+            f"{path} cannot be written: {e.strerror or e}. Choose a place you may write to (-o)."
+        ) from None
+    finally:
+        if part.exists():
+            part.unlink()
