@@ -225,7 +225,9 @@ def _flat_tip(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm
     first = whole[0][1]
     # Only where a ridge seems to be there, or the fits leave more than any display's noise, is the set fitted anew.
     rough = first.noise_mm > 1.7 * max(repeatability_mm or NOISE_MM, 0.1 * whole[0][0].step_mm)
-    if not rough and not _ridge_seems_there([b for _, b in whole]):
+    # Where many sweeps seem bumped it may be the ridge that the fit took for bumps.
+    bumped = sum("knock" in j.reasons for j in judged) >= max(2, 0.3 * len(judged))
+    if not (rough or bumped or _ridge_seems_there([b for _, b in whole])):
         return False
     return flat_tip_gain([x for x, _ in whole], swing_radius_mm, repeatability_mm, MOST) > FLAT_TIP_GAIN
 

@@ -10,6 +10,7 @@ Source: edge contact of a flat-ended tip, derived here (``e = (D - a |sin|) / co
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,12 +51,15 @@ def flat_tip_gain(windows: Sequence[Window], radius_mm: float, repeatability_mm:
     float
         Above 0 where a ridge explains the set better.
     """
-    packed = pack(list(windows)[:MOST], radius_mm, most)
+    looked_at = list(windows)[:MOST]
+    packed = pack(looked_at, radius_mm, most)
+    # Between two false bottoms a hand seems to rest: with a ridge in the model that rest is none.
+    unrested = pack([replace(w, rest=None) for w in looked_at], radius_mm, most)
     # The noise known beforehand: the plain fit's own would be what it leaves of the ridge.
     prior = prior_for(2.0 * float(packed.half_step.max()), packed.coarse, repeatability_mm)
     sigma = max(prior.sd_mm, prior.floor_mm)
     plain = _evidence(Search(packed, radius_mm), sigma)
-    gains = [_evidence(Search(packed, radius_mm, float(b)), sigma) - plain for b in RIDGES]
+    gains = [_evidence(Search(unrested, radius_mm, float(b)), sigma) - plain for b in RIDGES]
     return max(float(np.clip(g, -MOST_EACH, MOST_EACH).mean()) for g in gains)
 
 
