@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Coroutine
 from contextlib import suppress
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -14,6 +15,7 @@ from capture.decoders.attribute_packets import notified, read
 from capture.decoders.gatt_length import is_length
 from capture.errors import LinkLostError, SourceError
 from capture.identify.ranking import Proposal, Sample
+from capture.identify.watching import LOOK_S, Watch
 from capture.sources.bluetooth.choosing import characteristics, description
 from capture.sources.bluetooth.connection import ANSWER_S, CONNECT_S, DISCONNECT_S
 from capture.sources.bluetooth.finding import Finder, Target, free_leftover
@@ -26,17 +28,40 @@ _WIDTHS = (2, 3, 4, 6, 8)
 
 READ_EVERY_S = 0.1
 
+T = TypeVar("T")
 
-def listen_to_all(source: str, seconds: float) -> list[Sample]:
+
+def listen_to_all(source: str, seconds: float, watch: Watch | None = None) -> list[Sample]:
     """A sample of every characteristic, with profiles to try that bytes alone do not suggest.
 
     Raises
     ------
     SourceError
         If the indicator cannot be reached within that time.
+    SearchCancelledError
+        If `watch` was cancelled.
     """
     with asyncio.Runner() as runner:
-        return runner.run(_listen(source, seconds))
+        return runner.run(watched(_listen(source, seconds), Watch() if watch is None else watch))
+
+
+async def watched(work: Coroutine[Any, Any, T], watch: Watch) -> T:
+    """Do some work; end it early, and wait for its end, once the watch is cancelled.
+
+    Raises
+    ------
+    SearchCancelledError
+        If it was.
+    """
+    task = asyncio.ensure_future(work)
+    while not task.done():
+        if watch.cancelled:
+            task.cancel()
+            await asyncio.wait({task})
+            break
+        await asyncio.wait({task}, timeout=LOOK_S)
+    watch.check()
+    return task.result()
 
 
 async def _listen(source: str, seconds: float) -> list[Sample]:

@@ -12,6 +12,7 @@ from capture.clock import Clock
 from capture.errors import CaptureError, SourceError
 from capture.identify.proposing import proposals
 from capture.identify.ranking import Candidate, Sample, rank
+from capture.identify.watching import LOOK_S, Watch
 from capture.profiles import load_profile
 from capture.sources import open_source
 
@@ -60,7 +61,7 @@ class Finding:
     unexplained: bytes = b""
 
 
-def identify(source: str, seconds: float = USUAL_S, poll: str | None = None) -> Finding:
+def identify(source: str, seconds: float = USUAL_S, poll: str | None = None, watch: Watch | None = None) -> Finding:
     """Listen to a source and rank the profiles that explain it.
 
     Parameters
@@ -71,20 +72,26 @@ def identify(source: str, seconds: float = USUAL_S, poll: str | None = None) -> 
         Longest time to listen, in all.
     poll : str, optional
         Bytes to send to ask for a reading, as in a profile; nothing is sent without.
+    watch : Watch, optional
+        Is told how far the search is, and can end it.
 
     Raises
     ------
     CaptureError
         If the source cannot be opened.
+    SearchCancelledError
+        If `watch` was cancelled.
     """
+    watch = Watch() if watch is None else watch
     if source.startswith("ble:"):
         from capture.identify.bluetooth import listen_to_all
 
-        return _ranked(listen_to_all(source, seconds))
+        return _ranked(listen_to_all(source, seconds, watch))
     asking = {"poll": poll} if poll is not None else {}
 
     def listen(line: dict[str, Any], limit: float) -> Sample:
-        return hear(source, {**line, **asking}, limit)
+        watch.trying(line)
+        return hear(source, {**line, **asking}, limit, watch)
 
     if source.startswith(("serial:", "rfc2217:")):
         return sniff(listen, seconds, asking)
@@ -175,15 +182,18 @@ def _ranked(samples: list[Sample]) -> Finding:
     return Finding(candidates, received, rest)
 
 
-def hear(source: str, line: dict[str, Any], seconds: float) -> Sample:
+def hear(source: str, line: dict[str, Any], seconds: float, watch: Watch | None = None) -> Sample:
     """Bytes of a source over a while.
 
     Raises
     ------
     CaptureError
         If it cannot be opened.
+    SearchCancelledError
+        If `watch` was cancelled.
     """
-    taker = _Taker()
+    watch = Watch() if watch is None else watch
+    taker = _Taker(watch)
     profile = load_profile({"use": "text-line", **line}, "identify")
     one = open_source(source, profile)
     failure: list[CaptureError] = []
@@ -198,9 +208,12 @@ def hear(source: str, line: dict[str, Any], seconds: float) -> Sample:
 
     thread = threading.Thread(target=work, name="identify", daemon=True)
     thread.start()
-    taker.stop.wait(seconds)
+    until = time.monotonic() + seconds
+    while (left := until - time.monotonic()) > 0 and not watch.cancelled and not taker.stop.wait(min(LOOK_S, left)):
+        pass
     taker.stop.set()
     thread.join(5.0)
+    watch.check()
     if failure:
         raise failure[0]
     if taker.lost and not taker.chunks:
@@ -211,8 +224,9 @@ def hear(source: str, line: dict[str, Any], seconds: float) -> Sample:
 class _Taker:
     """Takes what a source reads until it is enough."""
 
-    def __init__(self) -> None:
+    def __init__(self, watch: Watch) -> None:
         self.stop = threading.Event()
+        self._watch = watch
         self.chunks: list[tuple[float, bytes]] = []
         self.lost = ""
         self._count = 0
@@ -220,6 +234,7 @@ class _Taker:
     def chunk(self, t: float, data: bytes) -> None:
         self.chunks.append((t, data))
         self._count += len(data)
+        self._watch.received += len(data)
         if self._count >= ENOUGH_BYTES:
             self.stop.set()
 
