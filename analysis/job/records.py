@@ -142,5 +142,7 @@ def mean_of(readings: object, unit: str) -> tuple[Quantity, Quantity]:
     values = [quantity(x, "length", unit).value for x in readings]
     mean = sum((Fraction(v) for v in values), Fraction(0)) / len(values)
     exact = Decimal(mean.numerator) / Decimal(mean.denominator)
-    rounded = exact.quantize(NINE) if exact != exact.quantize(NINE) else exact
-    return Quantity(rounded.normalize() + 0, unit), Quantity(max(values) - min(values), unit)
+    # As many places as were read, where the mean needs no more.
+    read = exact.quantize(Decimal(1).scaleb(min(int(v.as_tuple().exponent) for v in values)))
+    rounded = read if read == exact else exact.quantize(NINE).normalize()
+    return Quantity(rounded, unit), Quantity(max(values) - min(values), unit)

@@ -154,7 +154,7 @@ def test_decimals_stay_as_written(shop: JobFolder) -> None:
     job = shop.new("j")
     e = job.add("piece", {"id": "p", "readings": [Decimal("0.10"), "0.100", Decimal("0.1000")], "unit": "mm"}, BY)
     assert e.data["readings"] == ["0.10", "0.100", "0.1000"]
-    assert str(job.job().pieces["p"].thickness) == "0.1 mm"
+    assert str(job.job().pieces["p"].thickness) == "0.1000 mm"
 
 
 # damage

@@ -124,6 +124,7 @@ def kinds_words(rows: Sequence[dict[str, Any]]) -> str:
     for k in rows:
         lines.append(f"{k['kind']}: {k['title']}")
         lines += [
-            f"    {f['field']}{' (needed)' if f['required'] else ''}{': ' + f['says'] if f['says'] else ''}" for f in k["fields"]
+            f"    {f['field']}{' (needed)' if f['required'] else ''}{': ' + f['says'] if f['says'] else ''}"
+            for f in k["fields"]
         ]
     return "\n".join(lines) + "\n"
