@@ -173,7 +173,9 @@ class Session:
             from analysis.conclusion import conclude
 
             depth, shim = conclude(self._setup, o.statistics, o.play, self._step or None)
-        result = result_as_dict(self._readings, self._bad, self._gaps, o.sweeps, o.statistics, o.play, depth, shim)
+        result = result_as_dict(
+            self._readings, self._bad, tuple(self._gaps), o.sweeps, o.statistics, o.play, depth, shim
+        )
         return result | {"enough": self._enough(o.statistics)}
 
     def _enough(self, statistics: SetStatistics) -> dict[str, object] | None:
@@ -225,18 +227,19 @@ class Session:
             kept.append(_Kept(raw, self._period.seconds))
         self.version += 1
 
-    def _sense(self) -> tuple[int, bool]:
+    def _sense(self, found: dict[int, list[_Kept]] | None = None) -> tuple[int, bool]:
         """The display direction, and whether it is sure: stated, or the one whose turning points repeat like bottoms.
 
         Bottoms repeat within micrometres, whatever the swing; its ends lie where the hand stops.  Each direction is scored as if its turning points were
         bottoms (a heavy-tailed spread, so that half sweeps do not decide) and the other's were ends.
         """
-        if len(self._found) == 1:
-            return next(iter(self._found)), True
+        found = self._found if found is None else found
+        if len(found) == 1:
+            return next(iter(found)), True
         cost: dict[int, float] = {}
         count: dict[int, int] = {}
         width = max(BOTTOM_SPREAD_MM, self._step)
-        for sense, kept in self._found.items():
+        for sense, kept in found.items():
             lows = [k.raw.z[k.raw.lowest] for k in kept]
             middle = sorted(lows)[len(lows) // 2] if lows else 0.0
             count[sense] = len(lows)
@@ -253,8 +256,11 @@ class Session:
         return cache[1]
 
     def _judge(self) -> _Outcome:
-        sense, sure = self._sense()
-        kept = list(self._found[sense])  # readings may go on arriving in another thread
+        # Readings may go on arriving in another thread: all of it is judged as it stood at one moment.
+        found = {s: list(kept) for s, kept in self._found.items()}
+        reseats, notes = list(self._reseats), tuple(self._notes)
+        sense, sure = self._sense(found)
+        kept = found[sense]
         judged = self._fit(kept)
         for k, j in zip(kept, judged, strict=True):
             judge_alone(j, k.period_s)
@@ -262,7 +268,7 @@ class Session:
                 fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
                 j.reasons[:] = fewer or ["knock"]
                 j.spiked = j.bottom is not None
-        seats = _ranked([bisect_right(self._reseats, j.raw.t[j.raw.lowest]) for j in judged])
+        seats = _ranked([bisect_right(reseats, j.raw.t[j.raw.lowest]) for j in judged])
         judge_together(judged, seats, self._radius, self._repeatability)
         accepted = sum(j.accepted for j in judged)
         few = len(self._found) > 1 and len(judged) >= 4 and 4 * accepted <= len(judged)
@@ -287,7 +293,7 @@ class Session:
             slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
             lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
         )
-        statistics = summarise(columns, len(judged) - len(good), self._repeatability, tuple(self._notes))
+        statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes)
         return _Outcome(sweeps, statistics, play_test.assess(columns, self._basis(judged)))
 
     def _basis(self, judged: list[Judged]) -> str:
