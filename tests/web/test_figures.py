@@ -14,6 +14,7 @@ import pytest
 
 from capture.rerun import Rerun, rerun
 from capture.setup_file import load_setup
+from tests.web.fonts import fonts_open as fonts_open
 from web import figures
 from web.figures import Figure
 from web.figures.drawing import THEME, percent

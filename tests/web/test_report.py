@@ -17,6 +17,7 @@ from capture.analyse import analyse_stream
 from capture.errors import CaptureError
 from capture.fingerprint import fingerprints
 from capture.setup_file import load_setup
+from tests.web.fonts import fonts_open as fonts_open
 from web.cli.report import report_command
 from web.report import words
 from web.report.gather import Stated, gather, read_setup

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.errors import CaptureError
+from tests.web.fonts import fonts_open as fonts_open
 from web.cli.report import report_command
 from web.cli.verify import verify_command
 from web.report import checking, gather
