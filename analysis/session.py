@@ -83,6 +83,8 @@ class Session:
         self._lifted_since: float | None = None
         self._notes: list[str] = []
         self._cache: tuple[int, _Outcome] | None = None
+        # Full groups of sweeps: a long set is not fitted anew with every sweep.
+        self._groups: dict[int, tuple[tuple[Window, ...], list[Bottom]]] = {}
 
     # what comes in
 
@@ -310,9 +312,14 @@ class Session:
         able = [i for i, k in enumerate(kept) if enough_readings(k.window) and not k.raw.cut]
         for start in range(0, len(able), TOGETHER):
             part = able[start : start + TOGETHER]
-            bottoms = fit_bottoms(
-                [kept[i].window for i in part], swing_radius_mm=self._radius, repeatability_mm=self._repeatability
-            )
+            windows = tuple(kept[i].window for i in part)
+            done = self._groups.get(start)
+            if done is not None and done[0] == windows:
+                bottoms = done[1]
+            else:
+                bottoms = fit_bottoms(windows, swing_radius_mm=self._radius, repeatability_mm=self._repeatability)
+                if len(part) == TOGETHER:
+                    self._groups[start] = (windows, bottoms)
             for i, b in zip(part, bottoms, strict=True):
                 judged[i].bottom = b
         return judged

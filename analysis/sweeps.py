@@ -12,6 +12,7 @@ smallest value (`sense` +1: the display grows as the face gets farther away).
 from __future__ import annotations
 
 import math
+from array import array
 from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
@@ -34,9 +35,9 @@ class RawSweep:
 
     Attributes
     ----------
-    t : list of float
+    t : array of float
         Arrival times, s.
-    z : list of float
+    z : array of float
         Readings in mm, smallest nearest the face.
     step_mm : float
         Display step.
@@ -50,8 +51,8 @@ class RawSweep:
         Stretches without readings inside it, s.
     """
 
-    t: list[float]
-    z: list[float]
+    t: array[float]
+    z: array[float]
     step_mm: float
     cut: Cut = ""
     fall_mm: float = 0.0
@@ -212,7 +213,8 @@ class SweepFinder:
     def _take(self, cut: Cut) -> RawSweep:
         # What lies beyond the peak belongs to the next sweep.
         end = self._peak_at + 2 if self._low_seen else len(self._z)
-        t, z = self._t[:end], self._z[:end]
+        # Arrays: a long set holds many sweeps, and lists take four times the room.
+        t, z = array("d", self._t[:end]), array("d", self._z[:end])
         return RawSweep(
             t=t,
             z=z,

@@ -7,6 +7,7 @@ Where the arrivals fit a steady sampling clock, readings are put back on it.
 from __future__ import annotations
 
 import math
+from array import array
 from itertools import pairwise
 
 import numpy as np
@@ -187,7 +188,7 @@ def _arrival(t: list[float], climb: list[float], outward: range, band: float) ->
     return (t0 - u0 / speed, speed) if speed else None
 
 
-def _stretch(z: list[float], low: int, level: float) -> tuple[int, int]:
+def _stretch(z: array[float], low: int, level: float) -> tuple[int, int]:
     """Unbroken stretch around `low` under `level`; one or two wild readings do not break it."""
     left, run, i = low, 0, low
     while i > 0 and run < 3:

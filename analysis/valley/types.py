@@ -36,7 +36,7 @@ class Rest:
         return int(np.count_nonzero((t <= self.begin) | (t > self.end)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Window:
     """Readings around one bottom, ready to be fitted.
 
