@@ -2,7 +2,7 @@
 
 The source's thread writes each chunk to the raw stream, then decodes it and hands it to the session.  The event loop only
 hears of it afterwards, so a stalled loop or page can neither lose nor re-time a reading; and whatever goes wrong in decoding
-or judging, the recording goes on.
+or judging, or with the evidence store, the recording goes on.
 """
 
 from __future__ import annotations
@@ -22,17 +22,20 @@ from capture.clock import Clock, StepWatch, utc_text
 from capture.counters import Counters
 from capture.decoders import Damaged
 from capture.errors import CaptureError
+from capture.feeding import Feeding
 from capture.hub import Event, Hub, Subscription
 from capture.judge import Judge
 from capture.pipeline import Pipeline
 from capture.profiles import Profile
-from capture.rawstream import StreamWriter, new_folder, repair_folder
+from capture.rawstream import StreamHeader, StreamWriter, new_folder, repair_folder
+from capture.rawstream.disk import DISK, write_small
 from capture.silence import Silence
 from capture.sources import open_source
 from capture.sources.contract import Source
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
+    from capture.store.feed import StoreFeed
 
 TRACE = 900
 """Readings a page that just arrived is given."""
@@ -40,6 +43,9 @@ TRACE = 900
 CHECK_S = 0.05
 
 _log = logging.getLogger("shimwright.station")
+
+SETUP_FILE = "setup.toml"
+"""Name of the set-up that is kept beside each raw stream."""
 
 MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull")
 
@@ -51,6 +57,7 @@ class _Set:
     session: Session
     pipe: Pipeline
     writer: StreamWriter | None
+    header: StreamHeader
     zero: float = 0.0
     clock_zero: float = 0.0
     spoilt: bool = False
@@ -68,6 +75,15 @@ class Station:
     record_to : Path, optional
         Folder for raw streams, one file a set; nothing is recorded without it.
     clock : Clock, optional
+    setup_file : bytes, optional
+        Content of the set-up file, kept as it is beside each raw stream.
+    feed : StoreFeed, optional
+        Given everything that is in a raw stream.  Whoever made it closes it, after the station.
+
+    Raises
+    ------
+    CaptureError
+        If no raw stream can be made.
     """
 
     def __init__(
@@ -78,11 +94,15 @@ class Station:
         setup: Setup | None = None,
         record_to: Path | None = None,
         clock: Clock | None = None,
+        setup_file: bytes | None = None,
+        feed: StoreFeed | None = None,
     ) -> None:
         self._source = open_source(source, profile) if isinstance(source, str) else source
         self.profile = profile
         self.setup = setup
         self._folder = record_to
+        self._setup_file = setup_file
+        self._feeding = Feeding(feed)
         self._lock = threading.RLock()
         self._stop = threading.Event()
         self._hub = Hub()
@@ -103,6 +123,7 @@ class Station:
         self.counters = Counters()
         self.sets = 1
         self._set = self._new_set(1)
+        self._begin_feeding(self._set)
 
     # life
 
@@ -132,6 +153,7 @@ class Station:
             s.session.close()
         if s.writer is not None:
             s.writer.close()
+        self._feeding.closed()
         self._judge.end()
 
     @property
@@ -141,9 +163,15 @@ class Station:
 
     @property
     def failure(self) -> str | None:
-        """What keeps this station from its work now, or None."""
+        """What keeps this station from its work now, or None; recording comes before the store."""
+        return self.capture_failure or self._feeding.failure
+
+    @property
+    def capture_failure(self) -> str | None:
+        """What keeps this station from reading, judging or recording now, or None."""
         writer = self._set.writer
-        return self._source_failure or (writer.failure if writer is not None else None) or self._set_failure
+        recording = writer.failure if writer is not None else None
+        return self._source_failure or recording or self._set_failure
 
     def _run(self) -> None:
         try:
@@ -204,6 +232,7 @@ class Station:
         s = self._set
         if s.writer is not None:
             s.writer.link(t, state, why)
+        self._feeding.link(t, state, why)
         before = s.session.version
         s.pipe.link(t, state, why)
         self.counters.link(state)
@@ -226,17 +255,22 @@ class Station:
         s = self._set
         if s.writer is not None:
             s.writer.mark(t, mark)
+        self._feeding.mark(t, mark)
         s.pipe.mark(t, mark)
         self._post(self._publish, {"event": "mark", "t": t, "mark": mark})
         self._post(self._judge.look)
 
     def _in_set(self, t: float) -> float:
-        """A source's time in the set that runs: what was stamped just before a set began comes first in it."""
+        """A source's time in the set that runs: what was stamped just before a set began comes first in it.
+
+        It has the digits that the raw stream has, so that a replay gives the very same numbers.
+        """
         self._latest = max(self._latest, t)
-        return max(0.0, t - self._set.zero)
+        return round(max(0.0, t - self._set.zero), 6)
 
     def _heard(self, r: Reading, shown: str) -> None:
         value = r.mm
+        self._feeding.reading(r)
         self.counters.readings += 1
         if not self._source.own_times and self._silence.heard(r.t):
             self._change(r.t, "back", "readings again")
@@ -253,14 +287,14 @@ class Station:
         self._post(self._publish, self._last)
 
     def _damaged(self, t: float, item: Damaged) -> None:
-        del t, item
+        self._feeding.damaged(t, item.why)
         self.counters.damaged += 1
 
     # commands: called in the event loop
 
     def now(self) -> float:
-        """Seconds since the set began."""
-        return self._clock.now() - self._set.clock_zero
+        """Seconds since the set began, with the digits of the raw stream."""
+        return round(self._clock.now() - self._set.clock_zero, 6)
 
     def mark_now(self, mark: str) -> None:
         """Make a mark at this moment.
@@ -297,11 +331,13 @@ class Station:
             self._told = 0
             self._trace.clear()
             self._last = self._result = self._set_failure = None
+            self._begin_feeding(fresh)
             if state in ("opened", "back", "stale"):
                 # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
                 state = "back" if between else "opened"
                 if fresh.writer is not None:
                     fresh.writer.link(0.0, state, "new set")
+                self._feeding.link(0.0, state, "new set")
                 fresh.pipe.link(0.0, state, "new set")
                 self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
             self._silence.moved(fresh.zero - old.zero)
@@ -311,6 +347,7 @@ class Station:
             old.writer.close()
             if old.writer.failure is not None:
                 self._fail(f"the last set is not recorded whole: {old.writer.failure}")
+        self._feeding.closed()
         self._publish({"event": "set", "n": self.sets})
         self._judge.look()
 
@@ -340,6 +377,7 @@ class Station:
             "result": self._result,
             "failure": self.failure,
             "counters": self.counters.as_dict(),
+            "store": self._feeding.state(),
             "recording": str(writer.path) if writer is not None else None,
             "recorded": None if writer is None else {"lines": writer.lines, "safe_lines": writer.synced_lines},
             "setup": None
@@ -362,15 +400,29 @@ class Station:
     def _new_set(self, number: int) -> _Set:
         session = Session(self.setup)
         pipe = Pipeline(self.profile, session, self._heard, self._damaged)
+        header = StreamHeader(utc_text(self._clock.wall()), self._source.name, self.profile.table)
         writer = None
         if self._folder is not None:
-            wall = self._clock.wall()
-            name = f"{utc_text(wall).replace('-', '').replace(':', '')}-{number:03d}"
+            name = f"{header.started.replace('-', '').replace(':', '')}-{number:03d}"
             path = new_folder(self._folder, name) / "stream.jsonl"
+            # First, so that no recording ever lies there without it.
+            self._keep_setup(path.with_name(SETUP_FILE))
             writer = StreamWriter(
-                path, self._source.name, self.profile.table, utc_text(wall), on_trouble=self._recording_trouble
+                path, header.source, header.profile, header.started, on_trouble=self._recording_trouble
             )
-        return _Set(session, pipe, writer)
+        return _Set(session, pipe, writer, header)
+
+    def _keep_setup(self, file: Path) -> None:
+        if self._setup_file is None:
+            return
+        try:
+            write_small(DISK, file, self._setup_file)
+        except OSError as e:
+            raise CaptureError(f"{file} cannot be written: {e.strerror or e}. Look after this disk.") from None
+
+    def _begin_feeding(self, s: _Set) -> None:
+        if s.writer is not None:
+            self._feeding.begin(s.writer.path, s.header, self.setup)
 
     def _recording_trouble(self, why: str | None) -> None:
         if why is not None:
@@ -396,6 +448,7 @@ class Station:
 
     def _show(self, result: dict[str, Any]) -> None:
         self._result = result
+        self._feeding.result(result)
         sweeps = result["sweeps"]
         for sweep in sweeps[self._told :]:
             self._publish({"event": "sweep", **sweep})
@@ -422,3 +475,6 @@ class Station:
             why = self._silence.told(now)
             if why is not None:
                 self._change(now, "stale", why)
+        if self._feeding.changed():
+            # Told as it stands now: a recording that is in trouble matters more.
+            self._post(self._publish_failure, None)

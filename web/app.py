@@ -14,9 +14,11 @@ from pydantic import BaseModel, Field
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
+from capture.errors import CaptureError
 from capture.hub import Subscription
 from capture.sources.push import PushSource
 from capture.station import Station
+from web.connect_api import connect_router
 from web.guards import SameOriginOnly
 from web.push import add_push_route
 from web.stream import Wire, pages_stream
@@ -102,7 +104,12 @@ def make_app(
 
     @app.post("/api/new-set", status_code=204)
     async def new_set() -> None:
-        station.new_set()
+        try:
+            station.new_set()
+        except CaptureError as e:
+            raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
+
+    app.include_router(connect_router(station, static))
 
     if push is not None:
         add_push_route(app, push)

@@ -33,8 +33,12 @@ PAUSE_S = 12.0
 
 def demo_setup() -> Setup:
     """The demonstration's set-up; invented."""
-    text = (resources.files("capture.simulator") / "demo.toml").read_text("utf-8")
-    return parse_setup(tomllib.loads(text, parse_float=Decimal))
+    return parse_setup(tomllib.loads(demo_setup_file().decode("utf-8"), parse_float=Decimal))
+
+
+def demo_setup_file() -> bytes:
+    """The file it stands in."""
+    return (resources.files("capture.simulator") / "demo.toml").read_bytes()
 
 
 def demo_events(seed: int = 1) -> Iterator[Event]:

@@ -37,6 +37,8 @@ class StoreFeed(FeedQueue):
         Rows kept in memory.
     group_s : float, optional
         How long rows wait for others, seconds.
+    start : bool, optional
+        Begin to put in at once; otherwise at `start`, and until then all is kept in memory.
     """
 
     def __init__(
@@ -48,9 +50,16 @@ class StoreFeed(FeedQueue):
         on_note: Callable[[str], None] | None = None,
         most_waiting: int = MOST_WAITING,
         group_s: float = GROUP_S,
+        start: bool = True,
     ) -> None:
         super().__init__(most_waiting)
         self._worker = FeedWorker(self, where, folder, on_trouble, on_note, group_s)
+        if start:
+            self.start()
+
+    def start(self) -> None:
+        """Begin to put in; loading the database library takes about half a second of a core."""
+        self._worker.start()
 
     def close(self, timeout: float = 2.0) -> bool:
         """End the running set, put in what waits, and stop.

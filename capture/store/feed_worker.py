@@ -91,10 +91,16 @@ class FeedWorker:
         self.failure: str | None = None
         self.troubles = 0
         self._thread = threading.Thread(target=self._run, name="store", daemon=True)
-        self._thread.start()
+
+    def start(self) -> None:
+        """Begin, if that has not been done."""
+        with self._queue.news:
+            if self._thread.ident is None:
+                self._thread.start()
 
     def close(self, timeout: float) -> bool:
         """Put in what waits and stop; whether everything is in the store."""
+        self.start()
         with self._queue.news:
             self._closing = True
             self._jobs = deque(j for j in self._jobs if j.of is not None)

@@ -134,6 +134,14 @@ def serve(
     baud: BAUD = None,
     record: RECORD = None,
     jobs: Annotated[Path | None, typer.Option("--jobs", help="Folder of jobs to serve over HTTP too.")] = None,
+    store: Annotated[
+        str | None,
+        typer.Option(
+            "--store",
+            envvar="SHIMWRIGHT_STORE",
+            help="Evidence store: a file, postgresql://user@host/database, or off; by default in your data folder.",
+        ),
+    ] = None,
     port: PORT = 8710,
     host: HOST = "127.0.0.1",
     no_browser: QUIET = False,
@@ -142,7 +150,7 @@ def serve(
     from web.cli.serve import serve_command
 
     chosen = _profile(source, profile, unit, resolution, rate, baud)
-    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser, jobs))
+    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser, jobs, store))
 
 
 @app.command()

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import signal
 import socket
 import sys
 import tempfile
 import threading
 import webbrowser
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -30,6 +31,14 @@ from web.cli.usage import profile_of
 
 if TYPE_CHECKING:
     from capture.jobs import JobFolder
+    from capture.store.feed import StoreFeed
+
+NO_STORE = "off"
+
+STORE_END_S = 5.0
+"""Longest time to put the last rows into the store; what does not get there is brought in at the next start."""
+
+_log = logging.getLogger("shimwright.serve")
 
 
 class _Server(uvicorn.Server):
@@ -66,16 +75,21 @@ def serve_command(
     port: int,
     browser: bool,
     jobs: Path | None = None,
+    store: str | None = None,
 ) -> int:
     """Exit code."""
     start_log("warning")
-    setup = None
+    setup = setup_file = None
     if setup_path is not None:
-        from capture.setup_file import load_setup
+        from capture.setup_file import read_setup
 
-        setup = load_setup(setup_path)
+        setup, setup_file = read_setup(setup_path)
     if source == "typed":
         raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
+    if store is not None and store != NO_STORE:
+        from capture.store.location import locate
+
+        locate(store)
     profile = profile_of(table)
     one = open_source(source, profile)
     shop = None
@@ -85,8 +99,12 @@ def serve_command(
         shop = JobFolder(jobs)
     # The address first: a port that is taken must not leave an empty recording.
     with _bound(host, port) as listener:
-        station = Station(one, profile=profile, setup=setup, record_to=record or default_folder())
-        return _serve(station, listener, host, browser, push=one if isinstance(one, PushSource) else None, jobs=shop)
+        folder = record or default_folder()
+        with _feed(store, folder) as feed:
+            station = Station(one, profile=profile, setup=setup, record_to=folder, setup_file=setup_file, feed=feed)
+            push = one if isinstance(one, PushSource) else None
+            code = _serve(station, listener, host, browser, push=push, jobs=shop, feed=feed)
+    return code
 
 
 def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, record: Path | None) -> int:
@@ -97,7 +115,7 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
             "The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE."
         )
     from capture.simulator.bench import Event
-    from capture.simulator.demo import DEMO, demo_events, demo_setup
+    from capture.simulator.demo import DEMO, demo_events, demo_setup, demo_setup_file
     from capture.simulator.pty_bench import PtyBench
 
     with _bound(host, port) as listener, tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
@@ -111,22 +129,52 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
             if event.kind == "reseat":
                 loop.call_soon_threadsafe(station.mark_now, "reseat")
             elif event.kind == "new-set":
-                loop.call_soon_threadsafe(station.new_set)
+                loop.call_soon_threadsafe(new_set)
+
+        def new_set() -> None:
+            # One that cannot be begun is told on the page.
+            with suppress(CaptureError):
+                station.new_set()
 
         bench = PtyBench(link, speed=speed, on_event=happened)
         profile = load_profile({"use": "text-line", "rate": DEMO.rate * speed}, "demonstration")
-        station = Station(
-            f"serial:{link}", profile=profile, setup=demo_setup(), record_to=record or Path(folder) / "streams"
-        )
+        to = record or Path(folder) / "streams"
 
         def begin() -> None:
             holder["loop"] = asyncio.get_running_loop()
             bench.start(demo_events(seed))
 
         try:
-            return _serve(station, listener, host, browser, begin)
+            with _feed(str(Path(folder) / "evidence.sqlite"), to, kept=False) as feed:
+                station = Station(
+                    f"serial:{link}",
+                    profile=profile,
+                    setup=demo_setup(),
+                    record_to=to,
+                    setup_file=demo_setup_file(),
+                    feed=feed,
+                )
+                code = _serve(station, listener, host, browser, begin, feed=feed)
         finally:
             bench.stop()
+    return code
+
+
+@contextmanager
+def _feed(store: str | None, folder: Path, kept: bool = True) -> Iterator[StoreFeed | None]:
+    """A feed into the store, closed at the end; None if there is to be none."""
+    if store == NO_STORE:
+        yield None
+        return
+    from capture.store.feed import StoreFeed
+
+    feed = StoreFeed(store, folder=folder, on_note=lambda said: _log.warning("%s", said), start=False)
+    try:
+        yield feed
+    finally:
+        if not feed.close(STORE_END_S) and kept:
+            why = feed.failure or "The evidence store took too long."
+            sys.stderr.write(f"shimwright: {why} What it lacks is in the recordings and is put in at the next start.\n")
 
 
 def _bound(host: str, port: int) -> socket.socket:
@@ -146,6 +194,7 @@ def _serve(
     begin: Callable[[], None] | None = None,
     push: PushSource | None = None,
     jobs: JobFolder | None = None,
+    feed: StoreFeed | None = None,
 ) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -161,6 +210,9 @@ def _serve(
     def ready() -> None:
         sys.stdout.write(told)
         sys.stdout.flush()
+        if feed is not None:
+            # Not before: loading the database library would keep the page waiting.
+            feed.start()
         if browser:
             threading.Thread(target=_open_browser, args=(address,), daemon=True).start()
 
@@ -181,8 +233,8 @@ def _serve(
     finally:
         # Also when the server never came up.
         station.close()
-    if station.failure:
-        raise SourceError(station.failure)
+    if station.capture_failure:
+        raise SourceError(station.capture_failure)
     return 0
 
 
