@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 from analysis.job.quantities import quantity
-from analysis.job.records import Data, Piece, Stack, Taken
+from analysis.job.records import Data, Piece, Stack, Taken, Zeroing
 from analysis.job.state import Job
 from analysis.setup import Setup, parse_setup
 
@@ -100,11 +100,9 @@ def setup_for(job: Job, reading: Taken | None, *, shims: bool = True) -> Setup:
     if "decision_rule" in family:
         data["decision"] = {"rule": family["decision_rule"]}
     if zeroing is not None:
-        indicator = job.instruments.get(str(zeroing.data.get("indicator")))
+        indicator = zeroing.instruments.get("indicator")
         data["indicator"] = unit.some(indicator, resolution="resolution", mpe="mpe", repeatability="repeatability")
-        data["arbor"] = _arbor(
-            job, zeroing.data, unit, str(zeroing.before), None if zeroing.after is None else str(zeroing.after)
-        )
+        data["arbor"] = _arbor(zeroing, unit)
     if job.direction is not None:
         sense = reading.direction if reading is not None and reading.direction else job.direction["sense"]
         data["arbor"] |= {"reading_sense": sense, "sense_checked": "pushed_in" in job.direction}
@@ -183,11 +181,10 @@ def _housing(family: Data, state: Data, unit: InUnit) -> dict[str, Any]:
     return out
 
 
-def _arbor(job: Job, z: Data, unit: InUnit, before: str, after: str | None) -> dict[str, Any]:
+def _arbor(z: Zeroing, unit: InUnit) -> dict[str, Any]:
     out: dict[str, Any] = {}
-    arbor = job.instruments.get(str(z.get("arbor")))
-    master = job.instruments.get(str(z.get("master")))
-    blade = job.instruments.get(str(z.get("blade")))
+    before, after = str(z.before), None if z.after is None else str(z.after)
+    arbor, master, blade = (z.instruments.get(k) for k in ("arbor", "master", "blade"))
     if arbor is not None:
         out |= unit.some(arbor, tip_radius="tip_radius")
     if master is not None:
@@ -208,8 +205,8 @@ def _arbor(job: Job, z: Data, unit: InUnit, before: str, after: str | None) -> d
                 **({} if after is None else {"reading_after": unit(after)}),
                 **unit.some(arbor, u="u"),
             }
-    if blade is not None and z.get("blade_on") not in (None, "none"):
-        out["bridge"] = {"thickness": unit(blade["thickness"]), "on": z["blade_on"], **unit.some(blade, u="u")}
+    if blade is not None and z.data.get("blade_on") not in (None, "none"):
+        out["bridge"] = {"thickness": unit(blade["thickness"]), "on": z.data["blade_on"], **unit.some(blade, u="u")}
     return out
 
 

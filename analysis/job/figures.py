@@ -21,14 +21,14 @@ NO_PLAY = PlayFinding("not assessable", None, None, None, "none", None, "Typed r
 def statistics_of(job: Job, r: Taken) -> SetStatistics:
     """Statistic of a set, typed or from its stream."""
     if "seatings" in r.data:
-        return typed_statistics(r.data, job.limit_mm("push-pull"), _step_mm(job, r))
+        return typed_statistics(r.data, job.limit_mm("push-pull"), _step_mm(r))
     result = r.data["result"]
     assert isinstance(result, Mapping)
     return _statistics(result["set"])
 
 
-def _step_mm(job: Job, r: Taken) -> float | None:
-    indicator = job.instruments.get(str(r.zeroing.data.get("indicator"))) if r.zeroing is not None else None
+def _step_mm(r: Taken) -> float | None:
+    indicator = r.zeroing.instruments.get("indicator") if r.zeroing is not None else None
     if indicator is None or "resolution" not in indicator:
         return None
     return float(quantity(indicator["resolution"], "length").mm)

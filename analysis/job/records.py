@@ -57,6 +57,7 @@ class Zeroing:
     n: int
     before: Quantity
     data: Data
+    instruments: Mapping[str, Data] = field(default_factory=dict)
     after: Quantity | None = None
     n_after: int | None = None
     left_open: bool = False

@@ -94,7 +94,7 @@ def pattern_of(r: Taken, depth: dict[str, Any] | None) -> dict[str, Any]:
             "mixed",
             "not alike on both flanks: only high or low on both speaks of depth, toe or heel on both of the ring gear",
         )
-    if depth is None or depth.get("ruling") is None or says == "mixed":
+    if depth is None or depth.get("error_mm") is None or depth["ruling"] == "not proven" or says == "mixed":
         return {"says": says, "agrees": None, "say": f"The pattern is {words}."}
     within = depth["ruling"] == "within"
     side = {"too far out": 1.0, "too deep": -1.0}.get(says)

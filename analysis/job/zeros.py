@@ -22,7 +22,7 @@ def zeroing(job: Job, e: Entry) -> None:
             for r in job.readings:
                 if r.zeroing is last and not r.voided:
                     r.wrong.append(f"the master was not read again after it, before the next zeroing (entry {e.n})")
-        job.zeroings.append(Zeroing(e.n, reading, e.data))
+        job.zeroings.append(Zeroing(e.n, reading, e.data, _instruments(job, e)))
         return
     if last is None:
         job.problems.append(f"entry {e.n} reads the master again, but no zeroing is open; it is not used")
@@ -42,6 +42,19 @@ def zeroing(job: Job, e: Entry) -> None:
                         "the zeroing is void",
                     )
                 )
+
+
+def _instruments(job: Job, e: Entry) -> dict[str, Data]:
+    """What was used, as it was known then; a later entry about an instrument does not change what it measured before."""
+    out: dict[str, Data] = {}
+    for key in ("master", "arbor", "blade", "indicator"):
+        if key in e.data:
+            d = job.instruments.get(str(e.data[key]))
+            if d is None or d["type"] != key:
+                job.problems.append(f"entry {e.n} names {e.data[key]} as {key}, which no entry before it describes")
+            else:
+                out[key] = d
+    return out
 
 
 def incident(job: Job, e: Entry) -> None:

@@ -509,3 +509,12 @@ def test_entries_of_a_later_version_are_kept() -> None:
     v = job_as_dict(job)
     assert v["entries"][-1]["kind"] == "ultrasound"
     assert "does not know (ultrasound)" in v["problems"][0]
+
+
+def test_a_master_measured_anew_does_not_change_what_it_measured_before() -> None:
+    v = shown([*TO_TRIAL, ("instrument", {"id": "M60", "type": "master", "distance": "60.010 mm"})])
+    assert v["depth"]["distance_mm"] == pytest.approx(61.7325, abs=5e-5)
+    n = next(i for i, (k, d) in enumerate(TO_TRIAL, start=1) if k == "instrument" and d["id"] == "M60")
+    # Put right, it was so from the beginning.
+    v = job_as_dict(corrected(TO_TRIAL, n, "instrument", {"id": "M60", "type": "master", "distance": "60.010 mm"}))
+    assert v["depth"]["distance_mm"] == pytest.approx(61.7425, abs=5e-5)
