@@ -1,0 +1,447 @@
+"""Connecting an indicator over HTTP, on real pseudo-terminals: one search at a time, bounded, stopped when asked, never on the port in use."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import subprocess
+import sys
+import threading
+import time
+import tomllib
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from serial.tools import list_ports
+
+from capture.profiles import load_profile
+from capture.simulator.pty_bench import PtyBench
+from capture.simulator.wires import frame_of
+from capture.station import Station
+from tests.fakes.bluetooth_bench import BluetoothBench
+from tests.fakes.bluetooth_service import indicator
+from tests.fakes.private_bus import PrivateBus
+from web.app import make_app
+from web.guards import HEADERS
+
+HOST = "127.0.0.1:8710"
+
+
+@pytest.fixture(autouse=True)
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The user's folders, empty."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    return tmp_path / "config" / "shimwright" / "profiles"
+
+
+@dataclass
+class Indicators:
+    """One indicator the station listens to, and one that nobody does yet."""
+
+    mine: PtyBench
+    other: PtyBench
+    silent: threading.Event
+
+
+@pytest.fixture
+def indicators(tmp_path: Path) -> Iterator[Indicators]:
+    """Two pseudo-terminals; the second speaks until it is told to be silent."""
+    two = Indicators(PtyBench(tmp_path / "mine"), PtyBench(tmp_path / "other"), threading.Event())
+    stop = threading.Event()
+
+    def speak() -> None:
+        n = 0
+        while not stop.wait(0.02):
+            if not two.silent.is_set():
+                two.other.write(frame_of(478 + (n * 7) % 61 - 30, 0.001, "mm", "unit"))
+                n += 1
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    yield two
+    stop.set()
+    thread.join(5.0)
+    two.mine.stop()
+    two.other.stop()
+
+
+@asynccontextmanager
+async def page(source: str, client: str = "127.0.0.1") -> AsyncIterator[httpx.AsyncClient]:
+    """A client of the application of a station on `source`."""
+    station = Station(source, profile=load_profile({"use": "text-line", "rate": 20.0}))
+    app = make_app(station)
+    await station.start()
+    try:
+        async with app.router.lifespan_context(app):
+            transport = httpx.ASGITransport(app, client=(client, 50000))
+            async with httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}") as c:
+                yield c
+    finally:
+        await station.stop()
+
+
+def worked(
+    indicators: Indicators, work: Callable[[httpx.AsyncClient], Coroutine[Any, Any, None]], client: str = "127.0.0.1"
+) -> None:
+    """Do some work with a page whose station listens to the first indicator."""
+
+    async def main() -> None:
+        async with page(f"serial:{indicators.mine.link}", client) as c:
+            await work(c)
+
+    asyncio.run(main())
+
+
+async def ended(c: httpx.AsyncClient, seconds: float = 15.0) -> dict[str, Any]:
+    """The search, once it has ended."""
+    end = time.monotonic() + seconds
+    while True:
+        search: dict[str, Any] = (await c.get("/api/connect")).json()["search"]
+        if search["doing"] is None:
+            return search
+        assert time.monotonic() < end, search
+        await asyncio.sleep(0.02)
+
+
+async def identified(c: httpx.AsyncClient, indicators: Indicators) -> dict[str, Any]:
+    """The second indicator, identified."""
+    r = await c.post("/api/connect/identify", json={"source": f"serial:{indicators.other.link}", "seconds": 10})
+    assert r.status_code == 202, r.text
+    assert r.json()["search"]["doing"] == "identify"
+    return await ended(c)
+
+
+def test_an_indicator_is_identified_compared_and_kept(indicators: Indicators, own: Path) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        found = await identified(c, indicators)
+        assert (found["outcome"], found["said"]) == ("found", "")
+        first = found["candidates"][0]
+        assert (first["use"], first["line"]) == ("text-line", "9600 baud, 8 data bits, no parity")
+        assert (first["scale"], first["guessed"], first["sure"]) == ("display step 0.001 mm", [], True)
+        assert all(x.endswith(" mm") and 0.448 <= float(x[:-3]) <= 0.508 for x in first["shown"])
+        assert found["received"] > 0
+        # Compared with a display that stands still at another value.
+        indicators.silent.set()
+        await asyncio.sleep(0.3)
+        r = await c.post("/api/connect/again", json={"candidate": 0})
+        assert r.status_code == 202, r.text
+        # Whatever the port still held from before is not what the display shows now.
+        await asyncio.sleep(0.1)
+        for _ in range(8):
+            indicators.other.write(frame_of(-1234, 0.001, "mm", "unit"))
+        assert (await ended(c))["candidates"][0]["shown"][-1] == "-1.234 mm"
+        r = await c.post("/api/connect/keep", json={"candidate": 0, "name": "bench-one"})
+        assert r.status_code == 201, r.text
+        assert r.json()["command"] == f"shimwright serve serial:{indicators.other.link} --profile bench-one"
+        file = own / "bench-one.toml"
+        assert r.json()["file"] == str(file)
+        assert tomllib.loads(file.read_text("utf-8"))["unit"] == "mm"
+        assert load_profile("bench-one").values["baud"] == 9600
+        # An existing profile is left as it is.
+        before = file.read_bytes()
+        r = await c.post("/api/connect/keep", json={"candidate": 0, "name": "bench-one"})
+        assert (r.status_code, "exists already and is left as it is" in r.json()["detail"]) == (422, True)
+        assert file.read_bytes() == before
+        assert (await c.get("/api/connect")).json()["search"]["kept"]["profile"] == "bench-one"
+
+    worked(indicators, work)
+
+
+def test_nothing_is_kept_under_a_name_that_cannot_be_used_nor_before_anything_was_found(
+    indicators: Indicators, own: Path
+) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        r = await c.post("/api/connect/keep", json={"candidate": 0, "name": "x"})
+        assert (r.status_code, "identify the indicator first" in r.json()["detail"]) == (422, True)
+        assert (await c.post("/api/connect/again", json={"candidate": 0})).status_code == 422
+        await identified(c, indicators)
+        for name in ("", "../up", "a b", "text-line", "ä", "a/b"):
+            r = await c.post("/api/connect/keep", json={"candidate": 0, "name": name})
+            assert (r.status_code, "allowed: letters, digits and hyphens" in r.json()["detail"]) == (422, True)
+        assert (await c.post("/api/connect/keep", json={"candidate": -1, "name": "x"})).status_code == 422
+        assert (await c.post("/api/connect/keep", json={"candidate": 99, "name": "x"})).status_code == 422
+
+    worked(indicators, work)
+    assert not list(own.parent.glob("**/*.toml"))
+
+
+def test_one_search_at_a_time_and_it_stops_when_asked(indicators: Indicators) -> None:
+    indicators.silent.set()
+
+    async def work(c: httpx.AsyncClient) -> None:
+        where = {"source": f"serial:{indicators.other.link}", "seconds": 60}
+        assert (await c.post("/api/connect/identify", json=where)).status_code == 202
+        for path, body in (("identify", where), ("bluetooth", {})):
+            r = await c.post(f"/api/connect/{path}", json=body)
+            assert (r.status_code, "wait for it or stop it first" in r.json()["detail"]) == (409, True)
+        running = (await c.get("/api/connect")).json()["search"]
+        assert (running["doing"], running["limit_s"]) == ("identify", 60.0)
+        began = time.monotonic()
+        assert (await c.post("/api/connect/cancel")).json()["search"]["ending"] is True
+        after = await ended(c)
+        assert time.monotonic() - began < 2.0
+        assert (after["outcome"], after["said"], after["candidates"]) == ("cancelled", "Stopped.", [])
+        # The port is free again.
+        indicators.silent.clear()
+        assert (await identified(c, indicators))["outcome"] == "found"
+        assert (await c.post("/api/connect/cancel")).status_code == 200, "to stop nothing is no fault"
+
+    worked(indicators, work)
+
+
+def test_it_ends_by_itself_and_says_what_to_do_when_nothing_comes(indicators: Indicators) -> None:
+    indicators.silent.set()
+
+    async def work(c: httpx.AsyncClient) -> None:
+        where = {"source": f"serial:{indicators.other.link}", "seconds": 1}
+        assert (await c.post("/api/connect/identify", json=where)).status_code == 202
+        after = await ended(c, 8.0)
+        assert after["outcome"] == "nothing"
+        assert "Nothing came. Switch the indicator on" in after["said"]
+        # A poll that is none is refused before anything is sent.
+        r = await c.post("/api/connect/identify", json={**where, "poll": "\\xZZ"})
+        assert (r.status_code, "poll" in r.json()["detail"]) == (422, True)
+
+    worked(indicators, work)
+
+
+def test_a_search_under_way_does_not_outlive_the_program(indicators: Indicators) -> None:
+    indicators.silent.set()
+
+    async def work(c: httpx.AsyncClient) -> None:
+        where = {"source": f"serial:{indicators.other.link}", "seconds": 60}
+        assert (await c.post("/api/connect/identify", json=where)).status_code == 202
+
+    began = time.monotonic()
+    worked(indicators, work)
+    assert time.monotonic() - began < 5.0
+    assert "connect" not in {t.name for t in threading.enumerate()}
+
+
+def test_the_port_the_station_holds_is_never_touched(indicators: Indicators, tmp_path: Path) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        again = tmp_path / "another-name"
+        again.symlink_to(os.path.realpath(indicators.mine.link))
+        for name in (str(indicators.mine.link), os.path.realpath(indicators.mine.link), str(again), f"{tmp_path}/min*"):
+            r = await c.post("/api/connect/identify", json={"source": f"serial:{name}"})
+            assert (r.status_code, "listens to that indicator already" in r.json()["detail"]) == (409, True), name
+
+        async def readings() -> int:
+            return int((await c.get("/api/connect")).json()["station"]["counters"]["readings"])
+
+        await until_readings(c, indicators)
+        assert await readings() > 0
+
+    worked(indicators, work)
+
+
+async def until_readings(c: httpx.AsyncClient, indicators: Indicators) -> dict[str, Any]:
+    """The station's part, once a reading has come."""
+    end = time.monotonic() + 10
+    while True:
+        indicators.mine.write(frame_of(478, 0.001, "mm", "plain"))
+        station: dict[str, Any] = (await c.get("/api/connect")).json()["station"]
+        if station["counters"]["readings"] > 0:
+            return station
+        assert time.monotonic() < end
+        await asyncio.sleep(0.05)
+
+
+def test_link_age_and_counters_of_what_is_listened_to(indicators: Indicators) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        station = await until_readings(c, indicators)
+        assert station["source"] == f"serial:{indicators.mine.link}"
+        assert station["link"]["state"] in ("opened", "back", "stale")
+        assert 0 <= station["age_s"] < 5
+        assert station["shown"] == "0.478 mm"
+        assert (station["counters"]["opens"], station["counters"]["losses"], station["failure"]) == (1, 0, None)
+        indicators.mine.unplug()
+        states = []
+
+        async def lost() -> bool:
+            states.append((await c.get("/api/connect")).json()["station"])
+            return bool(states[-1]["link"]["state"] == "lost")
+
+        end = time.monotonic() + 10
+        while not await lost():
+            assert time.monotonic() < end
+            await asyncio.sleep(0.05)
+        assert states[-1]["counters"]["losses"] == 1
+        await asyncio.sleep(0.2)
+        await lost()
+        assert 0.2 <= states[-1]["age_s"] < 15
+
+    worked(indicators, work)
+
+
+@dataclass
+class PortInfo:
+    """What the serial library says of a port."""
+
+    device: str
+    description: str = "Cable"
+    hwid: str = "USB"
+    vid: int | None = 0x1234
+    pid: int | None = 0x00AB
+    serial_number: str | None = "A1"
+
+
+def test_ports_are_listed_with_who_holds_them(indicators: Indicators, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = os.path.realpath(indicators.other.link)
+    mine = os.path.realpath(indicators.mine.link)
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(other)])
+
+    async def work(c: httpx.AsyncClient) -> None:
+        async def listed() -> dict[str, Any]:
+            return {p["device"]: p for p in (await c.get("/api/connect/ports")).json()["ports"]}
+
+        found = await listed()
+        # The station's own port too, though the system does not list it.
+        assert {d: p["mine"] for d, p in found.items()} == {other: False, mine: True}
+        assert (found[other]["about"], found[other]["held_by"], found[other]["cure"]) == ("Cable", [], "")
+        code = "import os, sys; fd = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY); print('open', flush=True); sys.stdin.read()"
+        with subprocess.Popen([sys.executable, "-c", code, other], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as p:
+            assert p.stdout is not None
+            assert p.stdin is not None
+            assert await asyncio.to_thread(p.stdout.readline) == b"open\n"
+            held = (await listed())[other]
+            assert (f"process {p.pid}" in held["held_by"][0], held["cure"]) == (True, "Close that program.")
+            r = await c.post("/api/connect/identify", json={"source": f"serial:{other}"})
+            assert (r.status_code, f"process {p.pid}" in r.json()["detail"]) == (409, True)
+            p.stdin.close()
+            await asyncio.to_thread(p.wait, 10)
+
+    worked(indicators, work)
+
+
+@pytest.mark.parametrize(
+    ("source", "status", "say"),
+    [
+        ("serial:/dev/null", 422, "is not a serial port"),
+        ("serial:{folder}/file", 422, "is not a serial port"),
+        ("serial:{folder}/nothing", 404, "No such port"),
+        ("serial:{folder}/nothing*", 404, "no port fits"),
+        ("replay:{folder}/file", 422, "allowed: serial:PORT"),
+        ("typed", 422, "allowed: serial:PORT"),
+        ("", 422, "source"),
+        ("socket://nobody@host:80", 422, "allowed: serial:PORT"),
+        ("socket://host", 422, "allowed: serial:PORT"),
+        ("ble:", 422, "allowed: serial:PORT"),
+    ],
+)
+def test_what_is_no_indicator_is_refused_in_words(
+    indicators: Indicators, tmp_path: Path, source: str, status: int, say: str
+) -> None:
+    (tmp_path / "file").write_text("left alone", "utf-8")
+
+    async def work(c: httpx.AsyncClient) -> None:
+        r = await c.post("/api/connect/identify", json={"source": source.format(folder=tmp_path)})
+        assert (r.status_code, say in r.json()["detail"]) == (status, True), r.text
+        assert (await c.get("/api/connect")).json()["search"]["doing"] is None
+
+    worked(indicators, work)
+    assert (tmp_path / "file").read_text("utf-8") == "left alone"
+
+
+@pytest.mark.parametrize("seconds", [0, 0.5, 121, -1, "nan"])
+def test_the_time_is_bounded(indicators: Indicators, seconds: float | str) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        body = {"source": f"serial:{indicators.other.link}", "seconds": seconds}
+        assert (await c.post("/api/connect/identify", json=body)).status_code == 422
+
+    worked(indicators, work)
+
+
+POSTS = ("bluetooth", "identify", "again", "keep", "cancel")
+
+
+def test_another_sites_page_may_command_nothing(indicators: Indicators, own: Path) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        body = {"source": f"serial:{indicators.other.link}", "candidate": 0, "name": "theirs"}
+        for path in POSTS:
+            for headers in ({"origin": "http://elsewhere.example"}, {"sec-fetch-site": "cross-site"}):
+                r = await c.post(f"/api/connect/{path}", json=body, headers=headers)
+                assert r.status_code == 403, path
+        assert (await c.get("/api/connect")).json()["search"]["doing"] is None
+        r = await c.get("/connect")
+        assert (r.status_code, "Connect an indicator" in r.text) == (200, True)
+        assert {k: r.headers[k] for k in HEADERS} == HEADERS
+
+    worked(indicators, work)
+    assert not own.exists()
+
+
+def test_another_machine_sees_the_link_and_nothing_of_this_computer(indicators: Indicators) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        assert (await c.get("/api/connect")).status_code == 200
+        body = {"source": f"serial:{indicators.other.link}", "candidate": 0, "name": "theirs"}
+        answers = [await c.post(f"/api/connect/{path}", json=body) for path in POSTS]
+        answers += [await c.get(f"/api/connect/{path}") for path in ("ports", "doctor")]
+        assert {r.status_code for r in answers} == {403}
+        assert all("open this page there" in r.json()["detail"] for r in answers)
+
+    worked(indicators, work, client="192.0.2.7")
+
+
+def test_doctors_findings_come_with_their_cures(indicators: Indicators) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        both = await asyncio.gather(c.get("/api/connect/doctor"), c.get("/api/connect/doctor"))
+        for r in both:
+            found = r.json()["findings"]
+            assert all(f["cure"] for f in found if f["state"] != "fine")
+            assert any("clock" in f["what"] for f in found)
+
+    worked(indicators, work)
+
+
+def test_a_bluetooth_scan_without_bluetooth_says_what_is_missing(
+    indicators: Indicators, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path / 'no-bus'}")
+
+    async def work(c: httpx.AsyncClient) -> None:
+        assert (await c.get("/api/connect")).json()["search"]["bluetooth"] is None, "no scan unless asked"
+        assert (await c.post("/api/connect/bluetooth")).status_code == 202
+        after = await ended(c)
+        assert (after["outcome"], "start dbus and bluetooth" in after["said"]) == ("failed", True)
+
+    worked(indicators, work)
+
+
+def test_a_bluetooth_scan_on_request_lists_what_it_hears_and_can_be_stopped(
+    indicators: Indicators, monkeypatch: pytest.MonkeyPatch, need: Callable[[str], str]
+) -> None:
+    bus = PrivateBus(need("bluetooth"))
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
+    bench = BluetoothBench(bus.address, indicator())
+
+    async def work(c: httpx.AsyncClient) -> None:
+        assert (await c.post("/api/connect/bluetooth")).status_code == 202
+        (heard,) = (await ended(c))["bluetooth"]
+        assert (heard["source"], heard["name"]) == ("ble:C0:FF:EE:00:00:01", "LENGTH-1")
+        # What was heard is still there after a scan that was cut short.
+        assert (await c.post("/api/connect/bluetooth")).status_code == 202
+        await asyncio.sleep(0.5)
+        began = time.monotonic()
+        assert (await c.post("/api/connect/cancel")).status_code == 200
+        after = await ended(c)
+        assert time.monotonic() - began < 3.0
+        assert (after["outcome"], len(after["bluetooth"])) == ("cancelled", 1)
+        # And so may an identification be that waits for an indicator that is not there.
+        r = await c.post("/api/connect/identify", json={"source": "ble:C0:FF:EE:00:00:09", "seconds": 30})
+        assert r.status_code == 202
+        await asyncio.sleep(0.5)
+        assert (await c.post("/api/connect/cancel")).status_code == 200
+        assert (await ended(c, 5.0))["outcome"] == "cancelled"
+
+    try:
+        worked(indicators, work)
+    finally:
+        bench.close()
+        bus.close()

@@ -1,0 +1,217 @@
+"""Connecting an indicator from the page.
+
+``GET /api/connect`` · ``GET /api/connect/ports`` · ``GET /api/connect/doctor`` · ``POST /api/connect/bluetooth`` · ``POST /api/connect/identify`` ·
+``POST /api/connect/again`` · ``POST /api/connect/keep`` · ``POST /api/connect/cancel``.  One search runs at a time, ends by itself, and can be stopped.
+All but the first answer this computer only: ports and files are its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import os
+import re
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi.responses import FileResponse
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from capture.doctor import examine
+from capture.errors import CaptureError, LinkLostError
+from capture.identify.around import is_port, port_of, ports_around
+from capture.identify.sniffing import USUAL_S
+from capture.profiles import load_profile
+from capture.sources.holders import holders
+from capture.sources.serial_port import find_port
+from capture.station import Station
+from web.connect_search import BusyError, Search
+
+LONGEST_S = 120.0
+_URL = re.compile(r"(socket|rfc2217)://[^\s/@]+:\d{1,5}")
+_ELSEWHERE = "Ports are looked for, and profiles kept, only on the computer that runs shimwright: open this page there."
+_MINE = "This page listens to that indicator already: its readings show that its profile fits. To identify it anew, stop shimwright and run: shimwright identify"
+
+
+class IdentifyRequest(BaseModel):
+    """What to listen to."""
+
+    source: Annotated[str, Field(min_length=1, max_length=300)]
+    seconds: Annotated[float, Field(ge=1.0, le=LONGEST_S, allow_inf_nan=False)] = USUAL_S
+    poll: Annotated[str | None, Field(max_length=64)] = None
+
+
+class AgainRequest(BaseModel):
+    """One of the profiles found, counted from 0."""
+
+    candidate: Annotated[int, Field(ge=0, le=1000)]
+
+
+class KeepRequest(AgainRequest):
+    """The profile that matches the display, and its name."""
+
+    name: Annotated[str, Field(max_length=64)]
+
+
+def _at_this_computer(request: Request) -> None:
+    """Refuse whoever asks from another machine."""
+    client = request.client.host if request.client is not None else ""
+    server = (request.scope.get("server") or ("", None))[0]
+    try:
+        ip = ipaddress.ip_address(client.partition("%")[0])
+    except ValueError:
+        raise HTTPException(403, _ELSEWHERE) from None
+    mapped = getattr(ip, "ipv4_mapped", None)
+    # The machine also speaks to itself under its own network address.
+    if not ((mapped or ip).is_loopback or client == server):
+        raise HTTPException(403, _ELSEWHERE)
+
+
+def _real(source: str) -> str:
+    """What a source stands for, so that two texts for the same thing are alike."""
+    if not source.startswith("serial:"):
+        return source.lower()
+    name = source.removeprefix("serial:")
+    try:
+        name = find_port(name)
+    except CaptureError:
+        return source
+    return os.path.realpath(name) if os.name == "posix" else name.upper()
+
+
+def connect_router(station: Station, static: Path) -> APIRouter:
+    """The page and its routes."""
+    search = Search()
+    examining = asyncio.Lock()
+
+    @asynccontextmanager
+    async def life(_: Any) -> AsyncIterator[None]:
+        yield
+        await asyncio.to_thread(search.close)
+
+    router = APIRouter(lifespan=life)
+    own = [Depends(_at_this_computer)]
+
+    def listened_to() -> str:
+        return str(station.state()["source"])
+
+    def checked(source: str) -> str:
+        """The source, if it may be listened to now."""
+        mine = listened_to()
+        if source.startswith("ble:") and len(source) > 4:
+            if mine.startswith("ble:"):
+                # Looking for one indicator may cut off another that is known by a name as well as by an address.
+                raise HTTPException(409, f"{_MINE} {source}")
+            return source
+        if _URL.fullmatch(source):
+            if _real(mine) == source.lower():
+                raise HTTPException(409, f"{_MINE} {source}")
+            return source
+        if not source.startswith("serial:") or len(source) <= 7:
+            raise HTTPException(
+                422,
+                f"source: given {source!r}; allowed: serial:PORT, ble:ADDRESS, socket://host:port, rfc2217://host:port",
+            )
+        try:
+            device = find_port(source.removeprefix("serial:"))
+        except CaptureError as e:
+            raise HTTPException(404 if isinstance(e, LinkLostError) else 422, str(e)) from None
+        if _real(mine) == _real(source) or mine == source:
+            raise HTTPException(409, f"{_MINE} {source}")
+        if os.name == "posix" and not os.path.exists(device):
+            raise HTTPException(404, f"No such port: {device}. Is the cable plugged in?")
+        if not is_port(device):
+            raise HTTPException(422, f"{device} is not a serial port.")
+        if held := holders(device):
+            raise HTTPException(409, f"{device} is in use by {', '.join(held)}. Close that program first.")
+        return f"serial:{device}"
+
+    @router.api_route("/connect", methods=["GET", "HEAD"], include_in_schema=False)
+    async def page() -> FileResponse:
+        return FileResponse(static / "connect.html", media_type="text/html; charset=utf-8")
+
+    @router.get("/api/connect")
+    async def state() -> dict[str, Any]:
+        now = station.state()
+        last = now["last"]
+        return {
+            "station": {
+                "source": now["source"],
+                "link": now["link"],
+                "age_s": None if last is None else max(0.0, round(now["now"] - last["t"], 2)),
+                "shown": None if last is None else last["shown"],
+                "period_s": now["period_s"],
+                "counters": now["counters"],
+                "failure": now["failure"],
+            },
+            "search": search.as_dict(),
+        }
+
+    @router.get("/api/connect/ports", dependencies=own)
+    def ports() -> dict[str, Any]:
+        found = ports_around()
+        mine = _real(listened_to())
+        if os.path.exists(mine) and mine not in {os.path.realpath(p.device) for p in found}:
+            found.append(port_of(mine))
+        return {
+            "ports": [
+                {**asdict(p), "source": f"serial:{p.device}", "mine": os.path.realpath(p.device) == mine} for p in found
+            ]
+        }
+
+    @router.get("/api/connect/doctor", dependencies=own)
+    async def doctor() -> dict[str, Any]:
+        # It reads files through: one look at a time, however many pages ask.
+        async with examining:
+            return {"findings": [f.as_dict() for f in await run_in_threadpool(examine)]}
+
+    @router.post("/api/connect/bluetooth", status_code=202, dependencies=own)
+    async def bluetooth() -> dict[str, Any]:
+        return _begun(search.scan)
+
+    @router.post("/api/connect/identify", status_code=202, dependencies=own)
+    async def identify(request: IdentifyRequest) -> dict[str, Any]:
+        poll = request.poll or None
+        if poll is not None:
+            try:
+                load_profile({"use": "text-line", "poll": poll}, "what to send")
+            except CaptureError as e:
+                raise HTTPException(422, str(e)) from None
+        source = await run_in_threadpool(checked, request.source.strip())
+        return _begun(lambda: search.identify(source, request.seconds, poll))
+
+    @router.post("/api/connect/again", status_code=202, dependencies=own)
+    async def again(request: AgainRequest) -> dict[str, Any]:
+        if search.source:
+            await run_in_threadpool(checked, search.source)
+        return _begun(lambda: search.again(request.candidate))
+
+    @router.post("/api/connect/keep", status_code=201, dependencies=own)
+    def keep(request: KeepRequest) -> dict[str, str]:
+        try:
+            return search.keep(request.candidate, request.name.strip())
+        except BusyError as e:
+            raise HTTPException(409, str(e)) from None
+        except CaptureError as e:
+            raise HTTPException(422, str(e)) from None
+
+    @router.post("/api/connect/cancel", dependencies=own)
+    async def cancel() -> dict[str, Any]:
+        search.cancel()
+        return {"search": search.as_dict()}
+
+    def _begun(begin: Any) -> dict[str, Any]:
+        try:
+            begin()
+        except BusyError as e:
+            raise HTTPException(409, str(e)) from None
+        except CaptureError as e:
+            raise HTTPException(422, str(e)) from None
+        return {"search": search.as_dict()}
+
+    return router
