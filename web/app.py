@@ -19,7 +19,6 @@ from capture.hub import Subscription
 from capture.sources.push import PushSource
 from capture.station import Station
 from web.connect_api import connect_router
-from web.connect_api import connect_router
 from web.guards import SameOriginOnly
 from web.push import add_push_route
 from web.stream import Wire, pages_stream
@@ -109,8 +108,6 @@ def make_app(
             station.new_set()
         except CaptureError as e:
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
-
-    app.include_router(connect_router(station, static))
 
     app.include_router(connect_router(station, static))
 
