@@ -1,0 +1,275 @@
+"""The connect screen in a real browser: an indicator is found, identified, compared with its display, and its profile kept."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import threading
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from serial.tools import list_ports
+
+from capture.simulator.pty_bench import PtyBench
+from capture.simulator.wires import frame_of
+from tests.browser.conftest import running
+from tests.web.serving import served
+
+PATIENCE_MS = 30_000
+WIDTHS = (320, 768, 1280)
+
+
+@dataclass
+class PortInfo:
+    """What the serial library says of a port."""
+
+    device: str
+    description: str = "Simulated indicator"
+    hwid: str = "USB"
+    vid: int | None = 0x1234
+    pid: int | None = 0x00AB
+    serial_number: str | None = "A1"
+
+
+@dataclass
+class Shop:
+    """A page that listens to one indicator while another one stands beside it."""
+
+    address: str
+    mine: str
+    other: str
+    profiles: Path
+    still: threading.Event
+
+
+@contextmanager
+def _serving(source: str) -> Iterator[str]:
+    """The application in a thread with a loop of its own; gives its address."""
+    address: list[str] = []
+    ready, leave = threading.Event(), threading.Event()
+
+    async def main() -> None:
+        async with served(source) as (base, _):
+            address.append(base)
+            ready.set()
+            await asyncio.to_thread(leave.wait)
+
+    thread = threading.Thread(target=lambda: asyncio.run(main()), name="page")
+    thread.start()
+    try:
+        assert ready.wait(20)
+        yield address[0]
+    finally:
+        leave.set()
+        thread.join(20)
+        assert not thread.is_alive()
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    """Two real pseudo-terminals that the system lists, and an empty folder for profiles."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    mine, other = PtyBench(tmp_path / "mine"), PtyBench(tmp_path / "other")
+    devices = [os.path.realpath(b.link) for b in (mine, other)]
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(d) for d in devices])
+    stop, still = threading.Event(), threading.Event()
+
+    def speak() -> None:
+        n = 0
+        while not stop.wait(0.05):
+            mine.write(frame_of(100 + n % 5, 0.001, "mm", "plain"))
+            other.write(frame_of(-1234 if still.is_set() else 478 + (n * 7) % 61 - 30, 0.001, "mm", "plain"))
+            n += 1
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    try:
+        with _serving(f"serial:{mine.link}") as address:
+            yield Shop(address, devices[0], devices[1], tmp_path / "config" / "shimwright" / "profiles", still)
+    finally:
+        stop.set()
+        thread.join(5)
+        mine.stop()
+        other.stop()
+
+
+class Seen:
+    """What a page did that it should not."""
+
+    def __init__(self, page: Any, origin: str) -> None:
+        self.trouble: list[str] = []
+        page.on(
+            "console",
+            lambda m: self.trouble.append(f"console {m.type}: {m.text}") if m.type in ("error", "warning") else None,
+        )
+        page.on("pageerror", lambda e: self.trouble.append(f"error: {e}"))
+        page.on("request", lambda r: None if r.url.startswith(origin) else self.trouble.append(f"request to {r.url}"))
+
+
+def _open(browser: Any, address: str, width: int = 1280, path: str = "/connect", **more: Any) -> tuple[Any, Seen]:
+    page = browser.new_page(viewport={"width": width, "height": 900}, **more)
+    page.set_default_timeout(PATIENCE_MS)
+    seen = Seen(page, address)
+    page.goto(address.rstrip("/") + path)
+    return page, seen
+
+
+def _whole(page: Any, width: int) -> None:
+    """Nothing reaches beyond the side of the screen."""
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    for box in (x.bounding_box() for x in page.locator("section, button, input, .thing, .value, dd").all()):
+        assert box is None or box["x"] + box["width"] <= width + 0.5
+
+
+def _picture(page: Any, name: str) -> None:
+    """A picture to look at, where a folder for it is named."""
+    folder = os.environ.get("SHIMWRIGHT_PICTURES")
+    if folder:
+        page.screenshot(path=f"{folder}/{name}.png", full_page=True)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(320, "dark"), (768, "light"), (1280, "light")])
+def test_an_indicator_is_found_identified_compared_and_kept(browser: Any, shop: Shop, width: int, scheme: str) -> None:
+    page, seen = _open(browser, shop.address, width, color_scheme=scheme)
+    found = page.locator("#ports li")
+    found.nth(1).wait_for()
+    mine, other = found.filter(has_text=shop.mine), found.filter(has_text=shop.other)
+    assert "In use by this page" in mine.inner_text()
+    assert mine.locator("button").count() == 0, "the port in use is not offered"
+    page.locator("#findings li").first.wait_for()
+    _whole(page, width)
+    _picture(page, f"found-{width}")
+    other.locator("button").click()
+    page.locator("#match:not([hidden])").wait_for()
+    assert page.locator("#match-h").inner_text() == "Does this match the display?"
+    assert re.fullmatch(r"0\.\d{3} mm", page.locator("#value").inner_text())
+    assert "mm or inch" in page.locator("#guess").inner_text()
+    assert page.locator("#candidates li").count() >= 2
+    page.locator("#busy").wait_for(state="hidden")
+    _whole(page, width)
+    _picture(page, f"match-{width}")
+    # The display stands still at another value, and the page shows the same.
+    shop.still.set()
+    value = page.locator("#value").filter(has_text="−1.234 mm")
+    for _ in range(3):
+        page.locator("#again:enabled").click()
+        page.locator("#busy:not([hidden])").wait_for()
+        page.locator("#busy").wait_for(state="hidden")
+        if value.count():
+            break
+    value.wait_for()
+    # Another way to read it, in inches, and back to the first.
+    page.locator("#no:enabled").click()
+    page.locator("#value").filter(has_text=re.compile(r" in$")).wait_for()
+    page.locator("#candidates li").first.locator("button").click()
+    value.wait_for()
+    page.locator("#name").fill("bench-one")
+    page.get_by_role("button", name="Yes, it matches: keep this profile").click()
+    page.locator("#kept:not([hidden])").wait_for()
+    assert page.locator("#kept-command").inner_text() == f"shimwright serve serial:{shop.other} --profile bench-one"
+    kept = tomllib.loads((shop.profiles / "bench-one.toml").read_text("utf-8"))
+    assert (kept["use"], kept["unit"], kept["baud"]) == ("text-line", "mm", 9600)
+    assert str(shop.profiles / "bench-one.toml") in page.locator("#kept-said").inner_text()
+    _whole(page, width)
+    _picture(page, f"kept-{width}")
+    assert seen.trouble == []
+    page.close()
+
+
+def test_the_keyboard_alone_does_it(browser: Any, shop: Shop) -> None:
+    page, seen = _open(browser, shop.address, 360)
+    page.locator("#ports li button").wait_for()
+
+    def tab_to(where: str) -> None:
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            if page.locator(f"{where}:focus").count():
+                return
+        pytest.fail(f"{where} cannot be reached by the keyboard")
+
+    tab_to("#ports li button")
+    page.keyboard.press("Enter")
+    page.locator("#match:not([hidden])").wait_for()
+    page.locator("#busy").wait_for(state="hidden")
+    tab_to("#name")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("by-keyboard")
+    page.keyboard.press("Enter")
+    page.locator("#kept:focus").wait_for()
+    assert (shop.profiles / "by-keyboard.toml").is_file()
+    _whole(page, 360)
+    assert seen.trouble == []
+    page.close()
+
+
+def test_a_search_is_stopped_by_its_button(browser: Any, shop: Shop, tmp_path: Path) -> None:
+    silent = PtyBench(tmp_path / "silent")
+    try:
+        page, seen = _open(browser, shop.address, 320)
+        page.get_by_text("It is not in the list").click()
+        page.locator("#source").fill(f"serial:{silent.link}")
+        page.get_by_role("button", name="Identify this one").click()
+        page.locator("#busy-said").filter(has_text="baud").wait_for()
+        assert "nothing came yet" in page.locator("#busy-said").inner_text()
+        assert page.locator("#ports button").is_disabled(), "one at a time"
+        _whole(page, 320)
+        _picture(page, "busy-320")
+        page.locator("#cancel").click()
+        page.locator("#search-said").filter(has_text="Stopped.").wait_for()
+        page.locator("#ports button:enabled").wait_for()
+        assert seen.trouble == []
+        page.close()
+    finally:
+        silent.stop()
+
+
+def test_what_is_refused_is_said_in_words(browser: Any, shop: Shop) -> None:
+    page, _ = _open(browser, shop.address)
+    page.get_by_text("It is not in the list").click()
+    page.locator("#source").fill(f"serial:{shop.mine}")
+    page.keyboard.press("Enter")
+    page.locator("#failure").filter(has_text="listens to that indicator already").wait_for()
+    page.locator("#source").fill("COM-nonsense")
+    page.keyboard.press("Enter")
+    page.locator("#failure").filter(has_text="allowed: serial:PORT").wait_for()
+    page.close()
+
+
+def test_link_age_and_counters_are_shown_and_findings_have_cures(browser: Any, shop: Shop) -> None:
+    page, seen = _open(browser, shop.address)
+    page.locator("#now-said").filter(has_text="Connected").wait_for()
+    counts = page.locator("#counts")
+    counts.filter(has_text=re.compile(r"Readings taken\s*[1-9]")).wait_for()
+    counts.filter(has_text=re.compile(r"Last reading\s*Just now")).wait_for()
+    assert re.search(r"Shows\s*0\.10\d mm", counts.inner_text())
+    page.locator("#findings li").first.wait_for()
+    for item in page.locator("#findings li").all():
+        text = item.inner_text()
+        assert re.match(r"(Wrong|Note|Fine): ", text), "its state is a word, not a colour"
+        assert text.startswith("Fine") or "Cure: " in text
+    assert seen.trouble == []
+    page.close()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_two_pages_lead_to_each_other(browser: Any, width: int) -> None:
+    with running("demo", "--speed", "6") as address:
+        page, seen = _open(browser, address, width, "/")
+        page.get_by_role("link", name="Connect an indicator").click()
+        page.get_by_role("heading", name="Connect an indicator").wait_for()
+        page.locator("#ports li").filter(has_text="In use by this page").wait_for()
+        _whole(page, width)
+        _picture(page, f"demo-{width}")
+        page.get_by_role("link", name="Back to the readings").click()
+        page.locator("#number").filter(has_text=re.compile(r"\d\.\d{3}")).wait_for()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        _picture(page, f"main-{width}")
+        assert seen.trouble == []
+        page.close()
