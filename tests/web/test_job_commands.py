@@ -131,46 +131,46 @@ def test_scenario_one(run: Any, tmp_path: Path) -> None:
     assert "DIFFERENT" not in p.stdout
 
 
-def test_scenario_two(run: Any, tmp_path: Path) -> None:
-    run("new", "two", "--unit", "invented axle", "manual=invented manual")
-    added(run, tmp_path, "two", s.TWO_START[1:] + s.TWO_TRIAL)
-    v = state(run, "two")
+def test_scenario_two(quick: Any, tmp_path: Path) -> None:
+    quick("new", "two", "--unit", "invented axle", "manual=invented manual")
+    added(quick, tmp_path, "two", s.TWO_START[1:] + s.TWO_TRIAL)
+    v = state(quick, "two")
     assert v["depth"]["error_mm"] / IN == pytest.approx(-0.00627, abs=5e-6)
     assert [g["thickness"] for g in v["shim"]["order"]] == ["0.032", "0.031", "0.033"]
-    added(run, tmp_path, "two", s.TWO_DELIVERED + s.TWO_NEW + s.TWO_FINAL + s.TWO_CARRIER + s.TWO_MOVED)
-    v = state(run, "two")
+    added(quick, tmp_path, "two", s.TWO_DELIVERED + s.TWO_NEW + s.TWO_FINAL + s.TWO_CARRIER + s.TWO_MOVED)
+    v = state(quick, "two")
     assert v["depth"]["error_mm"] / IN == pytest.approx(0.00023, abs=5e-6)
     assert v["ring_moves"][0]["learnt_ratio"] == pytest.approx(0.641, abs=5e-4)
-    words = run("show", "two").stdout
+    words = quick("show", "two").stdout
     assert "TOWARD the ring gear's axis" in words
     assert "a competent person decides" in words
 
 
-def test_scenario_three(run: Any, tmp_path: Path) -> None:
-    run("new", "three")
-    added(run, tmp_path, "three", s.THREE_START + s.THREE_HOT)
-    p = run("void", "three")
+def test_scenario_three(quick: Any, tmp_path: Path) -> None:
+    quick("new", "three")
+    added(quick, tmp_path, "three", s.THREE_START + s.THREE_HOT)
+    p = quick("void", "three")
     assert "too far apart" in p.stdout
     assert "To measure again:" in p.stdout
-    added(run, tmp_path, "three", s.THREE_COLD)
-    v = state(run, "three")
+    added(quick, tmp_path, "three", s.THREE_COLD)
+    v = state(quick, "three")
     assert v["shim"]["far"]["needed_mm"] == pytest.approx(1.1109, abs=1e-9)
-    added(run, tmp_path, "three", s.THREE_FINAL + s.THREE_RING)
-    v = state(run, "three")
+    added(quick, tmp_path, "three", s.THREE_FINAL + s.THREE_RING)
+    v = state(quick, "three")
     assert v["depth"]["error_mm"] == pytest.approx(0.0021, abs=1e-9)
     assert v["carrier"]["backlash"]["finding"] == "within"
 
 
-def test_a_nut_retorqued(run: Any, tmp_path: Path) -> None:
-    run("new", "one")
-    added(run, tmp_path, "one", s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL)
-    p = run("add", "one", "state", "nut=torqued", "nut_torque=220 N·m")
+def test_a_nut_retorqued(quick: Any, tmp_path: Path) -> None:
+    quick("new", "one")
+    added(quick, tmp_path, "one", s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL)
+    p = quick("add", "one", "state", "nut=torqued", "nut_torque=220 N·m")
     assert p.returncode == 0
     assert "Measure the depth again: entry" in p.stdout
-    out = json.loads(run("void", "one", "--json").stdout)
+    out = json.loads(quick("void", "one", "--json").stdout)
     assert out["redo"][0]["kind"] == "depth"
     assert "nut torqued (220 N·m)" in out["void"][-1]["reasons"][-1]["reason"]
-    assert json.loads(run("next", "one", "--json").stdout)["next"]["name"] == "trial"
+    assert json.loads(quick("next", "one", "--json").stdout)["next"]["name"] == "trial"
 
 
 def test_a_recorded_stream_becomes_a_set(run: Any, tmp_path: Path) -> None:
