@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-import sqlite3
+import os
+from dataclasses import replace
 from pathlib import Path
 
 from capture.doctor.finding import Finding
@@ -16,6 +17,10 @@ NEWEST = 20
 
 LARGEST = 20_000_000
 """Bytes of a file above which its sum is left to ``sha256sum -c``."""
+
+PATIENCE_S = 2.0
+
+CURE = "Do what it says; the recordings are complete without the store, and shimwright store rebuild makes it again from them."
 
 
 def recordings(folder: Path | None = None) -> list[Finding]:
@@ -71,26 +76,27 @@ def _remarks(file: Path) -> tuple[bool, int]:
 
 
 def store(file: Path | None = None) -> list[Finding]:
-    """Whether the evidence store is sound, by its own quick check."""
-    from capture.store.location import default_file
+    """Whether the evidence store is sound and agrees with the recordings.
 
-    file = file or default_file()
-    if not file.exists():
-        return [Finding(f"evidence store: none yet at {file}", "fine")]
+    Parameters
+    ----------
+    file : Path, optional
+        The store; if not given, the one that ``SHIMWRIGHT_STORE`` names, or the user's own.
+    """
+    from capture.store.location import locate
+
+    said = file or os.environ.get("SHIMWRIGHT_STORE") or None
+    if said == "off":
+        return [Finding("evidence store: switched off by SHIMWRIGHT_STORE", "fine")]
     try:
-        connection = sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, timeout=2.0)
-        try:
-            said = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        finally:
-            connection.close()
-    except sqlite3.Error as e:
-        said = str(e)
-    if said != "ok":
-        return [
-            Finding(
-                f"evidence store {file}: {said}",
-                "wrong",
-                "Put the file aside, and have the store made again from the recordings: shimwright store rebuild",
-            )
-        ]
-    return [Finding(f"evidence store: sound ({file})", "fine")]
+        location = locate(said)
+        if location.file is not None and not location.file.exists():
+            return [Finding(f"evidence store: none yet at {location.shown}", "fine")]
+        # The database library is loaded for a store only.
+        from capture.store.checks import check
+        from capture.store.database import Store
+
+        with Store(location, make=False, busy_s=PATIENCE_S) as opened:
+            return [replace(f, what=f"evidence store: {f.what}") for f in check(opened)]
+    except CaptureError as e:
+        return [Finding(f"evidence store: {e}", "wrong", CURE)]

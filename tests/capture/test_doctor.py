@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -20,7 +19,9 @@ from capture.doctor import serial_ports as ports_module
 from capture.doctor.evidence import recordings, store
 from capture.rawstream import StreamWriter
 from capture.simulator.pty_bench import PtyBench
+from capture.store.feed import StoreFeed
 from tests.capture.faulty_disk import FaultyDisk
+from tests.capture.store_live import play
 from tests.fakes.bluetooth_bench import BluetoothBench
 from tests.fakes.private_bus import PrivateBus
 
@@ -218,15 +219,41 @@ def test_the_store_is_looked_at_and_never_made(tmp_path: Path) -> None:
     file = tmp_path / "evidence.sqlite"
     assert store(file)[0].state == "fine"
     assert not file.exists()
-    connection = sqlite3.connect(file)
-    connection.execute("create table a (b)")
-    connection.executemany("insert into a values (?)", [("x" * 100,)] * 500)
-    connection.commit()
-    connection.close()
-    assert "sound" in store(file)[0].what
+    play("clean-mm", tmp_path / "s", feed := StoreFeed(file))
+    assert feed.close(20.0)
+    assert [f.state for f in store(file)] == ["fine", "fine"]
+    told = " ".join(f.what for f in store(file))
+    assert f"evidence store: {file}: sound" in told
+    assert "1 streams: rows complete" in told
+    (stream,) = (tmp_path / "s").glob("*/stream.jsonl")
+    stream.write_bytes(stream.read_bytes().replace(b"1", b"2"))
+    (wrong,) = [f for f in store(file) if f.state == "wrong"]
+    assert "is not what it was when it was closed" in wrong.what
     data = bytearray(file.read_bytes())
     data[4096:12000] = bytes(7904)
     file.write_bytes(data)
-    (f,) = store(file)
-    assert f.state == "wrong"
-    assert str(file) in f.what
+    assert [f for f in store(file) if f.state == "wrong" and str(file) in f.what and f.cure]
+
+
+def test_the_store_that_is_looked_at_is_the_one_in_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SHIMWRIGHT_STORE", "off")
+    (f,) = store()
+    assert (f.state, "switched off" in f.what) == ("fine", True)
+    monkeypatch.setenv("SHIMWRIGHT_STORE", str(tmp_path / "mine.sqlite"))
+    (f,) = store()
+    assert (f.state, str(tmp_path / "mine.sqlite") in f.what) == ("fine", True)
+    (tmp_path / "mine.sqlite").write_text("this is no database, and long enough to be taken for one" * 20, "utf-8")
+    (f,) = store()
+    assert (f.state, "is no database" in f.what) == ("wrong", True)
+    monkeypatch.setenv("SHIMWRIGHT_STORE", "other://x")
+    (f,) = store()
+    assert (f.state, "other://" in f.what) == ("wrong", True)
+
+
+def test_without_a_store_the_database_library_is_not_loaded(tmp_path: Path) -> None:
+    code = "import sys; from capture.doctor.evidence import store; store(); print('sqlalchemy' in sys.modules)"
+    env = os.environ | {"SHIMWRIGHT_STORE": str(tmp_path / "none.sqlite")}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=env, cwd=Path(__file__).parents[2], check=True
+    )
+    assert done.stdout == "False\n"
