@@ -122,7 +122,7 @@ def _evidence(matter: Matter) -> Section:
     blocks.append(
         Text(
             "Everything on this sheet but the names and the date can be worked out again from these streams: "
-            "shimwright verify with this file says line by line whether it is the same."
+            "shimwright verify with the .html sheet says line by line whether it is the same."
         )
     )
     blocks.append(
