@@ -168,7 +168,13 @@ def connect_router(station: Station, static: Path) -> APIRouter:
     async def doctor() -> dict[str, Any]:
         # It reads files through: one look at a time, however many pages ask.
         async with examining:
-            return {"findings": [f.as_dict() for f in await run_in_threadpool(examine)]}
+            found = [f.as_dict() for f in await run_in_threadpool(examine)]
+        mine = _real(listened_to())
+        for f in found:
+            # The look at the ports knows of other programs only.
+            if f["what"].startswith(f"serial port {mine} ("):
+                f["what"] = f["what"].replace(": free", ": in use by this page", 1)
+        return {"findings": found}
 
     @router.post("/api/connect/bluetooth", status_code=202, dependencies=own)
     async def bluetooth() -> dict[str, Any]:

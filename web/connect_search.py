@@ -97,7 +97,7 @@ class Search:
             found = identify(source, seconds, poll, watch)
 
             def take() -> None:
-                self._candidates = found.candidates[:MOST_SHOWN]
+                self._candidates = _different(found.candidates)[:MOST_SHOWN]
                 self._outcome = "found" if found.candidates else "nothing"
                 self._said = "" if found.candidates else nothing_words(found.received, found.unexplained, self._asked)
 
@@ -118,10 +118,11 @@ class Search:
         CaptureError
             If there is no such candidate.
         """
-        chosen, source = self._candidate(n), self.source
+        self._candidate(n)
+        source, before = self.source, list(self._candidates)
 
         def work(watch: Watch) -> Callable[[], None]:
-            new = read_again(source, chosen, watch)
+            new = read_again(source, before, n, watch)
 
             def take() -> None:
                 self._outcome = "found"
@@ -129,7 +130,7 @@ class Search:
                     self._said = "Nothing came just now that this profile explains. Is the indicator still on?"
                     return
                 self._said = ""
-                self._candidates[n] = new
+                self._candidates = new
 
             return take
 
@@ -210,3 +211,12 @@ class Search:
             self._outcome, self._said = outcome, said
 
         return take
+
+
+def _different(candidates: list[Candidate]) -> list[Candidate]:
+    """Of those that show the same and read the same to a person, the first."""
+    seen: dict[str, Candidate] = {}
+    for c in candidates:
+        row = candidate_as_dict(0, c)
+        seen.setdefault(repr([row[k] for k in ("kind", "line", "scale", "shown")]), c)
+    return list(seen.values())

@@ -6,15 +6,22 @@ from capture.identify.ranking import LEAST_FRAMES, Candidate, explain
 from capture.identify.sniffing import LONGEST_SHARE_S, SHARE_S, hear
 from capture.identify.watching import Watch
 
+_LINK = ("baud", "bytesize", "parity", "poll", "characteristic", "packets")
+"""Keys that say which bytes come at all."""
 
-def read_again(source: str, candidate: Candidate, watch: Watch | None = None) -> Candidate | None:
-    """The same profile with the values of this moment; None if nothing came that it explains.
+
+def read_again(source: str, candidates: list[Candidate], n: int, watch: Watch | None = None) -> list[Candidate] | None:
+    """The same profiles with the values of this moment; None if nothing came that the chosen one explains.
+
+    Profiles for other settings of the link keep the values they had.
 
     Parameters
     ----------
     source : str
         SOURCE text.
-    candidate : Candidate
+    candidates : list of Candidate
+    n : int
+        The chosen one, counted from 0.
     watch : Watch, optional
 
     Raises
@@ -24,11 +31,19 @@ def read_again(source: str, candidate: Candidate, watch: Watch | None = None) ->
     SearchCancelledError
         If `watch` was cancelled.
     """
-    rate = float(candidate.table.get("rate", 1.0))
+    chosen = candidates[n]
+    rate = float(chosen.table.get("rate", 1.0))
     seconds = min(LONGEST_SHARE_S, SHARE_S + (LEAST_FRAMES + 1) / rate)
-    sample = hear(source, candidate.table, seconds, watch)
-    found = explain(sample, candidate.table, candidate.guessed)
-    # The rate of a moment's readings is a worse one than that of the whole search.
-    if found is not None and "rate" in candidate.table:
-        found.table["rate"] = candidate.table["rate"]
-    return found
+    sample = hear(source, chosen.table, seconds, watch)
+
+    def now(c: Candidate) -> Candidate | None:
+        if any(c.table.get(k) != chosen.table.get(k) for k in _LINK):
+            return c
+        found = explain(sample, c.table, c.guessed)
+        # The rate of a moment's readings is a worse one than that of the whole search.
+        if found is not None and "rate" in c.table:
+            found.table["rate"] = c.table["rate"]
+        return found
+
+    fresh = [now(c) for c in candidates]
+    return None if fresh[n] is None else [new or old for new, old in zip(fresh, candidates, strict=True)]

@@ -167,7 +167,7 @@ def test_an_indicator_is_found_identified_compared_and_kept(browser: Any, shop: 
     value.wait_for()
     # Another way to read it, in inches, and back to the first.
     page.locator("#no:enabled").click()
-    page.locator("#value").filter(has_text=re.compile(r" in$")).wait_for()
+    page.locator("#value").filter(has_text="−1.234 in").wait_for()
     page.locator("#candidates li").first.locator("button").click()
     value.wait_for()
     page.locator("#name").fill("bench-one")

@@ -126,6 +126,8 @@ def test_an_indicator_is_identified_compared_and_kept(indicators: Indicators, ow
         assert (first["scale"], first["guessed"], first["sure"]) == ("display step 0.001 mm", [], True)
         assert all(x.endswith(" mm") and 0.448 <= float(x[:-3]) <= 0.508 for x in first["shown"])
         assert found["received"] > 0
+        told = [(x["kind"], x["line"], x["scale"], x["shown"]) for x in found["candidates"]]
+        assert all(a not in told[:i] for i, a in enumerate(told)), "no two that a person could not tell apart"
         # Compared with a display that stands still at another value.
         indicators.silent.set()
         await asyncio.sleep(0.3)
@@ -389,13 +391,15 @@ def test_another_machine_sees_the_link_and_nothing_of_this_computer(indicators: 
     worked(indicators, work, client="192.0.2.7")
 
 
-def test_doctors_findings_come_with_their_cures(indicators: Indicators) -> None:
+def test_doctors_findings_come_with_their_cures(indicators: Indicators, monkeypatch: pytest.MonkeyPatch) -> None:
     async def work(c: httpx.AsyncClient) -> None:
+        monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(os.path.realpath(indicators.mine.link))])
         both = await asyncio.gather(c.get("/api/connect/doctor"), c.get("/api/connect/doctor"))
         for r in both:
             found = r.json()["findings"]
             assert all(f["cure"] for f in found if f["state"] != "fine")
             assert any("clock" in f["what"] for f in found)
+            assert found[0]["what"].endswith("(Cable): in use by this page")
 
     worked(indicators, work)
 

@@ -168,7 +168,7 @@ function candidateItem(c) {
 }
 
 function showRanked(s) {
-  $("ranked").hidden = s.candidates.length === 0 || s.doing === "identify";
+  $("ranked").hidden = s.candidates.length < 2 || Boolean(s.kept) || s.doing === "identify";
   const text = JSON.stringify(s.candidates);
   if (text === drawn) return;
   drawn = text;
@@ -217,8 +217,8 @@ function showStation(station) {
   say("link", text);
   const why = station.link.why && kind !== "on" ? `: ${station.link.why}` : "";
   say("now-said", station.failure ?? `${text}${why}`);
+  say("where", station.source);
   const rows = [
-    ["Where", station.source],
     ["Shows", station.shown ? station.shown.replace("-", "−") : "–"],
     ["Last reading", ago(station.age_s)],
     ...COUNTS.map(([key, label]) => [label, String(station.counters[key])]),

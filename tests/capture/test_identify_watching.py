@@ -1,0 +1,87 @@
+"""A search that is watched: it says how far it is, ends soon when told to, and leaves the port free."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from capture.identify import SearchCancelledError, Watch, identify, read_again
+from capture.identify.around import is_port, port_of
+from capture.simulator.pty_bench import PtyBench
+from capture.simulator.wires import frame_of
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[PtyBench]:
+    """A silent indicator on a real pseudo-terminal, and an empty folder for profiles."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    made = PtyBench(tmp_path / "indicator")
+    yield made
+    made.stop()
+
+
+def test_a_search_ends_soon_when_told_to_and_the_port_is_free(bench: PtyBench) -> None:
+    watch = Watch()
+    timer = threading.Timer(1.2, watch.cancel)
+    timer.start()
+    began = time.monotonic()
+    with pytest.raises(SearchCancelledError):
+        identify(f"serial:{bench.link}", 30.0, None, watch)
+    assert time.monotonic() - began < 3.0
+    timer.join()
+    # A silent port is left after a share of the time: a second setting was being tried.
+    assert (watch.tries, watch.received, watch.line["baud"]) == (2, 0, 4800)
+    assert identify(f"serial:{bench.link}", 0.5).received == 0
+
+
+def test_one_that_is_told_before_it_begins_does_not_begin(bench: PtyBench) -> None:
+    watch = Watch()
+    watch.cancel()
+    with pytest.raises(SearchCancelledError):
+        identify(f"serial:{bench.link}", 30.0, None, watch)
+    assert watch.tries == 0
+
+
+def test_all_ways_to_read_it_get_the_values_of_this_moment(bench: PtyBench) -> None:
+    value = [478]
+    stop = threading.Event()
+
+    def speak() -> None:
+        n = 0
+        while not stop.wait(0.02):
+            bench.write(frame_of(value[0] + (n % 2 if value[0] == 478 else 0), 0.001, "mm", "plain"))
+            n += 1
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    try:
+        watch = Watch()
+        found = identify(f"serial:{bench.link}", 10.0, None, watch).candidates
+        assert watch.received > 0
+        assert found[0].shown[-1] in ("0.478 mm", "0.479 mm")
+        value[0] = -1234
+        # What the port had taken in before it was opened anew is gone once this is read through.
+        time.sleep(0.3)
+        read_again(f"serial:{bench.link}", found, 0)
+        now = read_again(f"serial:{bench.link}", found, 0)
+        assert now is not None
+        assert [c.table for c in now] == [c.table for c in found]
+        assert {c.shown[-1] for c in now if c.table["use"] == "text-line"} == {"-1.234 mm", "-1.234 in"}
+    finally:
+        stop.set()
+        thread.join(5.0)
+    # Nothing but the leftovers of the port, which are fewer than three readings by then.
+    while (rest := read_again(f"serial:{bench.link}", found, 0)) is not None:
+        assert rest[0].shown[-1] == "-1.234 mm"
+
+
+def test_what_is_a_port_and_what_is_not(bench: PtyBench, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x", "utf-8")
+    assert is_port(str(bench.link))
+    assert not any(is_port(str(x)) for x in (tmp_path / "file", tmp_path / "none", "/dev/null", "/dev/tty", "/dev"))
+    here = port_of(str(bench.link))
+    assert (here.allowed, here.held_by, here.cure) == (True, [], "")
