@@ -53,9 +53,7 @@ def levels(*mm: float, every: float = 2.0, step: float = 0.001, asked: bool = Fa
 def test_play_is_found_with_its_size(b: Bench) -> None:
     got = [look(b, s) for s in SEEDS]
     found = [g for g in got if g.finding in ("present", "suspected")]
-    assert len(found) >= 0.8 * len(
-        got
-    )  # 87 to 100 in 100 by family (tests/bench/plateaus.py)
+    assert len(found) >= 0.8 * len(got)  # 87 to 100 in 100 by family (tests/bench/plateaus.py)
     truth = b.play_mm + b.give_mm - b.lag_mm
     held = [g.size_low_mm <= truth <= g.size_high_mm for g in found if g.size_low_mm is not None and g.size_high_mm]
     assert np.mean(held) >= 0.8
