@@ -16,10 +16,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
-from capture.rawstream import Link, Rx, StreamWriter, read_records
+from capture.analyse import replay_into
+from capture.rawstream import Link, Rx, StreamWriter, read_records, verify
 from capture.simulator.pty_bench import PtyBench
+from capture.store.loading import state_of
 from tests.capture.live import every, line, until_blocking
 from tests.capture.test_analyse import SETUP, record
 
@@ -566,6 +569,134 @@ def test_demo_runs_and_leaves_nothing_behind(home: Path, tmp_path: Path, how: si
             if process.poll() is None:
                 process.kill()
     assert list(tmp_path.iterdir()) == []
+
+
+@contextmanager
+def serving(home: Path, *args: object, **more: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A running ``serve`` and its page's address; killed at the end if it still runs."""
+    with subprocess.Popen(
+        [SCRIPT, "serve", *map(str, args), "--port", "0", "--no-browser"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment(home) | more,
+    ) as process:
+        try:
+            assert process.stdout is not None
+            found = re.search(r"http://127\.0\.0\.1:\d+/", process.stdout.readline())
+            assert found is not None
+            yield process, found[0]
+        finally:
+            if process.poll() is None:
+                process.kill()
+
+
+def ended(process: subprocess.Popen[str]) -> str:
+    """Standard error of a command that is asked to end and does."""
+    process.send_signal(signal.SIGTERM)
+    process.wait(20)
+    assert process.stderr is not None
+    return process.stderr.read()
+
+
+def test_serve_killed_in_the_middle_leaves_an_interrupted_stream_that_the_next_start_repairs(
+    run: Any, home: Path, tmp_path: Path
+) -> None:
+    streams, store = tmp_path / "streams", tmp_path / "e.sqlite"
+    (tmp_path / "setup.toml").write_bytes(SETUP.replace("\n", "\r\n").encode())
+    bench = PtyBench(tmp_path / "indicator")
+    args = (f"serial:{bench.link}", "--rate", 50, "--record", streams, "--setup", tmp_path / "setup.toml")
+
+    def listed() -> list[dict[str, Any]]:
+        done = run("store", "list", "--store", store, "--json")
+        return [json.loads(x) for x in done.stdout.splitlines()]
+
+    try:
+        with every(0.02, lambda n: bench.write(line(n))):
+            with serving(home, *args, "--store", store) as (process, address):
+                until_blocking(lambda: httpx.get(address + "api/state").json()["store"]["readings"] > 50)
+                process.kill()
+                process.wait(10)
+            (path,) = streams.glob("*/stream.jsonl")
+            left = path.read_bytes()
+            assert state_of(path) == "interrupted"
+            assert [x["state"] for x in listed()] == ["open"]
+            with serving(home, *args, SHIMWRIGHT_STORE=str(store)) as (process, address):
+                until_blocking(lambda: verify(path) == "same")
+                until_blocking(lambda: not httpx.get(address + "api/state").json()["store"]["busy"])
+                until_blocking(lambda: httpx.get(address + "api/state").json()["store"]["readings"] > 0)
+                said = ended(process)
+                assert process.returncode == 0, said
+                assert "its writer was stopped" in said
+                assert "readings completed from the raw stream" in said
+    finally:
+        bench.stop()
+    whole = left[: left.rindex(b"\n") + 1]
+    assert path.read_bytes().startswith(whole)
+    assert b"its writer was stopped" in path.read_bytes().splitlines()[-1]
+    first, second = sorted(listed(), key=lambda x: x["path"] != str(path))
+    assert [first["state"], second["state"]] == ["interrupted", "closed"]
+    for row in (first, second):
+        assert row["readings"] == replay_into(Path(row["path"])).result()["readings"] > 0
+        beside = Path(row["path"]).with_name("setup.toml")
+        assert beside.read_bytes() == (tmp_path / "setup.toml").read_bytes()
+
+
+def test_serve_without_a_store_makes_none_and_a_store_nobody_can_use_is_refused(
+    run: Any, home: Path, tmp_path: Path
+) -> None:
+    bench = PtyBench(tmp_path / "indicator")
+    try:
+        args = (f"serial:{bench.link}", "--record", tmp_path / "streams", "--store", "off")
+        with serving(home, *args) as (process, address):
+            assert httpx.get(address + "api/state").json()["store"] is None
+            assert ended(process) == ""
+    finally:
+        bench.stop()
+    assert not list(tmp_path.rglob("*.sqlite"))
+    refused(run("serve", "socket://127.0.0.1:9", "--store", "other://x", "--no-browser"), "begins with other://")
+
+
+def test_serve_with_a_store_that_is_none_records_and_says_so(home: Path, tmp_path: Path) -> None:
+    (tmp_path / "e.sqlite").write_text("this is no database, and long enough to be taken for one" * 20, "utf-8")
+    bench = PtyBench(tmp_path / "indicator")
+    args = (f"serial:{bench.link}", "--rate", 20, "--record", tmp_path / "streams", "--store", tmp_path / "e.sqlite")
+    try:
+        with serving(home, *args) as (process, address), every(0.05, lambda n: bench.write(line(n))):
+            until_blocking(lambda: "is no database" in (httpx.get(address + "api/state").json()["failure"] or ""))
+            before = httpx.get(address + "api/state").json()["recorded"]["lines"]
+            until_blocking(lambda: httpx.get(address + "api/state").json()["recorded"]["lines"] > before + 5)
+            said = ended(process)
+            assert process.returncode == 0
+            assert "is no database" in said
+            assert "What it lacks is in the recordings" in said
+    finally:
+        bench.stop()
+    (path,) = (tmp_path / "streams").glob("*/stream.jsonl")
+    assert verify(path) == "same"
+
+
+def test_a_new_set_that_cannot_be_begun_is_answered_with_the_reason(home: Path, tmp_path: Path) -> None:
+    streams = tmp_path / "streams"
+    bench = PtyBench(tmp_path / "indicator")
+    try:
+        with serving(home, f"serial:{bench.link}", "--record", streams, "--store", "off") as (process, address):
+            streams.rename(tmp_path / "moved")
+            streams.write_text("in the way", "utf-8")
+            answer = httpx.post(address + "api/new-set")
+            assert answer.status_code == 503
+            assert answer.json()["detail"].startswith("No new set could be begun, the old one goes on: ")
+            assert "is no folder. Choose a folder you may write to." in answer.json()["detail"]
+            state = httpx.get(address + "api/state").json()
+            assert state["set"] == 1
+            assert "the old one goes on" in state["failure"]
+            streams.unlink()
+            assert httpx.post(address + "api/new-set").status_code == 204
+            state = httpx.get(address + "api/state").json()
+            assert (state["set"], state["failure"]) == (2, None)
+            ended(process)
+    finally:
+        bench.stop()
 
 
 def test_analyse_starts_without_the_slow_libraries(streams: list[Path], home: Path) -> None:
