@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis import play as play_test
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM
+from analysis.pushpull import Episode, PlateauFinder, combine, judge
 from analysis.readings import Reading, Scale
 from analysis.repeatability import Bottoms, summarise
 from analysis.results import Gap, Heading, PlayFinding, Reason, SetStatistics, Sweep
@@ -72,6 +73,8 @@ class Session:
         self._finders = {s: SweepFinder(s) for s in senses}
         self._found: dict[int, list[_Kept]] = {s: [] for s in senses}
         self._period = Period()
+        self._plateaus = PlateauFinder()
+        self._episodes: list[Episode] = []
         self._readings = 0
         self._bad = 0
         self._gaps: list[Gap] = []
@@ -108,6 +111,10 @@ class Session:
         mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
         if self._bottom_mm is not None and (self._lifted_since is not None or abs(mm - self._bottom_mm) > LIFTED_MM):
             self._lift(t, mm)
+        episode = self._plateaus.push(t, mm, self._step)
+        if episode is not None:
+            self._episodes.append(episode)
+            self.version += 1
         for sense, finder in self._finders.items():
             found = finder.push(t, mm, self._step)
             if found is not None:
@@ -122,6 +129,8 @@ class Session:
             return
         elif mark in ("zero", "master", "pinion-turned", "push-pull"):
             self._cut("")
+            if mark == "push-pull":
+                self._plateaus.expect()
         self.version += 1
 
     def link(self, t: float, state: str, why: str = "") -> None:
@@ -215,6 +224,10 @@ class Session:
             self._cut("gap")
 
     def _cut(self, why: Cut) -> None:
+        episode = self._plateaus.cut()
+        if episode is not None:
+            self._episodes.append(episode)
+            self.version += 1
         for sense, finder in self._finders.items():
             found = finder.cut(why)
             if found is not None:
@@ -222,7 +235,7 @@ class Session:
 
     def _keep(self, sense: int, raw: RawSweep) -> None:
         kept = self._found[sense]
-        self._bottom_mm = sense * raw.z[raw.lowest]
+        self._bottom_mm = self._plateaus.bottom_mm = sense * raw.z[raw.lowest]
         if kept and _is_bump(kept[-1].raw, raw):
             kept[-1] = _Kept(_joined(kept[-1].raw, raw), self._period.seconds, bumped=True)
         else:
@@ -261,6 +274,9 @@ class Session:
         # Readings may go on arriving in another thread: all of it is judged as it stood at one moment.
         found = {s: list(kept) for s, kept in self._found.items()}
         reseats, notes = list(self._reseats), tuple(self._notes)
+        # What was pushed and pulled between two levels is no sweep, however far the levels lie apart.
+        tests = [e for e in list(self._episodes) if judge([e], self._repeatability).finding != "not assessable"]
+        found = {s: [k for k in kept if not _within(k.raw, tests)] for s, kept in found.items()}
         sense, sure = self._sense(found)
         kept = found[sense]
         judged = self._fit(kept)
@@ -296,7 +312,10 @@ class Session:
             lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
         )
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes)
-        return _Outcome(sweeps, statistics, play_test.assess(columns, self._basis(judged)))
+        play = play_test.assess(columns, self._basis(judged))
+        if tests:
+            play = combine(play, judge(tests, self._repeatability))
+        return _Outcome(sweeps, statistics, play)
 
     def _basis(self, judged: list[Judged]) -> str:
         """What play is judged against, in words."""
@@ -323,6 +342,11 @@ class Session:
             for i, b in zip(part, bottoms, strict=True):
                 judged[i].bottom = b
         return judged
+
+
+def _within(raw: RawSweep, tests: list[Episode]) -> bool:
+    at = raw.t[raw.lowest]
+    return any(e.start_s <= at <= e.end_s for e in tests)
 
 
 def _mostly_too_fast(judged: list[Judged]) -> bool:

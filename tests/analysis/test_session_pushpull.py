@@ -1,0 +1,57 @@
+"""A push-pull test in the stream of a set: found, judged, and never taken for sweeps."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from analysis.readings import Reading, Scale
+from analysis.session import Session
+from tests.bench import plateaus
+from tests.bench.hands import STEADY, make
+
+SCALE = Scale(Decimal("0.001"), "mm")
+
+
+def _swept(seed: int) -> tuple[Session, float, int]:
+    """A session after ten sound sweeps, when they ended, and the display at the bottom."""
+    session = Session()
+    made = make(STEADY, seed)
+    for t, c in zip(made.t.tolist(), made.counts.tolist(), strict=True):
+        session.reading(Reading(t, c, SCALE))
+    return session, float(made.t[-1]), round(made.bottom_mm / 0.001)
+
+
+def _push_and_pull(session: Session, begin: float, level: int, play_mm: float, seed: int) -> None:
+    t, counts = plateaus.make(plateaus.Bench("push-pull", play_mm=play_mm, swings=0), seed)
+    low = int(np.min(counts))
+    session.mark(begin + 0.5, "push-pull")
+    for at, c in zip(t.tolist(), counts.tolist(), strict=True):
+        session.reading(Reading(begin + 1.0 + at, level + c - low, SCALE))
+    session.close()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_play_shown_by_push_and_pull_is_found_though_the_sweeps_are_sound(seed: int) -> None:
+    session, end, level = _swept(seed)
+    before = len(session.sweeps)
+    _push_and_pull(session, end, level, 0.030, seed)
+    assert session.play.finding == "present"
+    assert session.play.size_mm == pytest.approx(0.030, abs=0.006)
+    assert sum(s.accepted for s in session.sweeps) == sum(s.accepted for s in session.sweeps[:before])
+    assert all(s.accepted for s in session.sweeps[:before])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sound_bearing_pushed_and_pulled_shows_no_play(seed: int) -> None:
+    session, end, level = _swept(seed)
+    _push_and_pull(session, end, level, 0.0, seed)
+    assert session.play.finding == "none"
+
+
+def test_sweeps_alone_make_no_push_pull_test() -> None:
+    session, _, _ = _swept(9)
+    session.close()
+    assert "ush" not in session.play.say.partition("No indicator")[0]
