@@ -39,6 +39,25 @@ NOT_ASSESSABLE = PlayFinding(
 )
 
 
+APART_MOST_MM = 0.05
+"""Farther than this a sweep that stands apart has another cause than play."""
+
+
+def one_apart(found: PlayFinding, drop_mm: float, u_mm: float, step_mm: float) -> PlayFinding:
+    """Finding on a set in which one sweep went nearer than all others by `drop_mm` and was left out.
+
+    A bump can do that, and so can play taken up only once: it is suspected, not found.
+    """
+    if found.finding != "none" or not max(LEAST_MM, 0.35 * step_mm) <= drop_mm <= APART_MOST_MM or drop_mm < 5.0 * u_mm:
+        return found
+    low, high = max(0.0, drop_mm - 2.0 * u_mm), drop_mm + 2.0 * u_mm
+    say = (
+        f"One sweep went {drop_mm:.3f} mm nearer than the others: a bump, or bearing play taken up once. "
+        "Sweep more, and push and pull the pinion with the arbor held at the bottom."
+    )
+    return PlayFinding("suspected", drop_mm, low, high, "two-level", found.p_value, say)
+
+
 @dataclass(frozen=True, slots=True)
 class _Hint:
     pattern: Pattern

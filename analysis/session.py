@@ -313,6 +313,10 @@ class Session:
         )
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes)
         play = play_test.assess(columns, self._basis(judged))
+        for j in judged:
+            if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
+                drop = sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm
+                play = play_test.one_apart(play, drop, j.bottom.u_mm, self._step)
         if tests:
             play = combine(play, judge(tests, self._repeatability))
         return _Outcome(sweeps, statistics, play)
