@@ -84,6 +84,7 @@ class Session:
         self._reseats: list[float] = []
         self._bottom_mm: float | None = None
         self._lifted_since: float | None = None
+        self._lifted_last = 0.0
         self._notes: list[str] = []
         self._cache: tuple[int, _Outcome] | None = None
         # Full groups of sweeps: a long set is not fitted anew with every sweep.
@@ -205,10 +206,12 @@ class Session:
         """Follow the plunger off the face; the arbor that comes back after that was seated again."""
         assert self._bottom_mm is not None
         away = abs(mm - self._bottom_mm) > LIFTED_MM
-        if away and self._lifted_since is None:
-            self._lifted_since = t
+        if away:
+            self._lifted_since = t if self._lifted_since is None else self._lifted_since
+            self._lifted_last = t
         elif not away and self._lifted_since is not None:
-            long = t - self._lifted_since >= LIFTED_S
+            # From its own readings: one garbled value before a silence is no plunger in the air.
+            long = self._lifted_last - self._lifted_since >= LIFTED_S
             self._lifted_since = None
             if long:
                 self._cut("")

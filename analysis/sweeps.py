@@ -222,7 +222,7 @@ class SweepFinder:
             cut=cut,
             fall_mm=self._top - self._low,
             rise_mm=(self._peak_after - self._low) if self._low_seen else 0.0,
-            lowest=self._low_at,
+            lowest=_middle(z, self._low_at),
             gaps=[g for g in self._gaps if g[1] > t[0]],
         )
 
@@ -235,3 +235,9 @@ class SweepFinder:
         self._low, self._low_at = m, len(self._z) - 2
         self._falling = True
         self._low_seen = self._handed_on = False
+
+
+def _middle(z: array[float], i: int) -> int:
+    """Which of the three readings about `i` is the middle one: the median was taken over them, and `i` itself may be wild."""
+    about = [j for j in (i - 1, i, i + 1) if 0 <= j < len(z)]
+    return sorted(about, key=lambda j: z[j])[len(about) // 2]

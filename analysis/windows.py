@@ -64,12 +64,14 @@ def steady_times(arrival: Array, period_s: float | None) -> tuple[Array, float]:
         if missing is None:
             break
         number[missing:] = [x + 1.0 for x in number[missing:]]
+    doubt = min(spread, 0.05)
     if not 0.85 * period_s < slope < 1.15 * period_s:
-        return arrival, 0.0
+        return arrival, doubt
     walk = max(abs(b - a) for a, b in pairwise(off))
+    bunch = _bunch([b - a for a, b in pairwise(t)], slope)
     # A clock that slips by more than bunching can explain is not steady.
-    if spread > 1.2 * max(slope, 0.03) or walk > 4.5 * max(slope, 0.03):
-        return arrival, min(spread, 0.05)
+    if spread > max(1.2 * max(slope, 0.03), 0.4 * bunch) or walk > max(4.5 * max(slope, 0.03), 1.3 * bunch):
+        return arrival, doubt
     return arrival - np.array(off), 0.003 * slope
 
 
@@ -78,8 +80,7 @@ def _numbers(t: list[float], period_s: float) -> list[float]:
     gaps = [b - a for a, b in pairwise(t)]
     usual = sorted(gaps)[len(gaps) // 2]
     regular = sum(0.75 * usual < g < 1.25 * usual for g in gaps) > 0.6 * len(gaps) and usual > 0.5 * period_s
-    # Handed over in bunches, the gap between two bunches is no silence.
-    silence = max(4.5 * period_s, 2.2 * sorted(gaps)[int(0.95 * (len(gaps) - 1))])
+    silence = max(4.5 * period_s, 2.2 * _bunch(gaps, period_s))
     number = [0.0]
     for i, gap in enumerate(gaps):
         if regular:
@@ -91,6 +92,12 @@ def _numbers(t: list[float], period_s: float) -> list[float]:
             steps = 1.0 if gap <= silence else max(1.0, round(gap / period_s))
         number.append(number[-1] + steps)
     return number
+
+
+def _bunch(gaps: list[float], period_s: float) -> float:
+    """Time between two bunches where readings are handed over in bunches; else what nearly all gaps stay under."""
+    together = sum(g < 0.3 * period_s for g in gaps) > 0.4 * len(gaps)
+    return min(max(gaps), 0.5) if together else sorted(gaps)[int(0.95 * (len(gaps) - 1))]
 
 
 def _line(number: list[float], arrival: list[float]) -> tuple[float, list[float]]:

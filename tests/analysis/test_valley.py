@@ -1,0 +1,85 @@
+"""The bottom of a sweep.
+
+Source of the exact climb: secant geometry, derived here (the table of heights is in tests/outside/test_sweep_geometry.py).  Hands and noise are invented;
+thresholds leave room for the few sets a quick test can afford: `python -m tests.bench.accuracy` measures.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from analysis.distributions import t_quantile
+from analysis.geometry import extension_mm
+from analysis.valley import Window, fit_bottoms
+from tests.bench.accuracy import run
+from tests.bench.hands import FAMILIES, Case, make
+
+K = 58.5
+
+
+def _sweep(
+    speed_deg_s: float, rate: float, phase: float = 0.3, step: float = 0.0001, level: float = 1.6, skew: float = 0.0
+) -> Window:
+    t = np.arange(-20, 21) / rate
+    t = t[np.abs(t * speed_deg_s) < 3.4] + phase / rate
+    angle = np.radians(speed_deg_s * t * (1.0 + skew * t))
+    z = level + extension_mm(angle, K, 1.5) - extension_mm(np.zeros(1), K, 1.5)
+    return Window(t, np.round(z / step) * step, step)
+
+
+@pytest.mark.parametrize("speed", [3.0, 6.0, 9.0])
+@pytest.mark.parametrize("skew", [0.0, 0.5, -0.8])
+def test_exact_sweeps_without_noise_give_the_exact_bottom(speed: float, skew: float) -> None:
+    windows = [_sweep(speed, 15.0, phase, skew=skew) for phase in (0.0, 0.2, 0.45, 0.7)]
+    for b in fit_bottoms(windows, repeatability_mm=0.0002):
+        assert b.minimum_mm == pytest.approx(1.6, abs=0.00025)
+        assert abs(b.minimum_mm - 1.6) <= 3.5 * b.u_mm
+
+
+def test_a_single_wild_reading_does_not_move_the_bottom() -> None:
+    sound = [_sweep(6.0, 15.0, p) for p in (0.1, 0.4, 0.8)]
+    spoilt = [_sweep(6.0, 15.0, p) for p in (0.1, 0.4, 0.8)]
+    spoilt[1].z[6] += 0.3
+    for a, b in zip(fit_bottoms(sound), fit_bottoms(spoilt), strict=True):
+        assert b.minimum_mm == pytest.approx(a.minimum_mm, abs=0.0004)
+
+
+def test_equal_readings_of_a_coarse_display_never_give_certainty() -> None:
+    windows = [_sweep(2.0, 20.0, p, step=0.01, level=1.6034) for p in (0.0, 0.25, 0.5, 0.75)]
+    for b in fit_bottoms(windows):
+        assert b.u_mm > 0.0003
+        assert abs(b.minimum_mm - 1.6034) < 4.0 * b.u_mm
+
+
+def test_fewer_than_five_readings_are_refused() -> None:
+    w = _sweep(6.0, 15.0)
+    with pytest.raises(ValueError, match="fewer than 5"):
+        fit_bottoms([Window(w.clock[:4], w.z[:4], 0.001)])
+
+
+def test_no_windows_give_no_bottoms() -> None:
+    assert fit_bottoms([]) == []
+
+
+@pytest.mark.parametrize("case", FAMILIES, ids=lambda c: c.name)
+def test_every_family_of_hands_is_right_within_what_is_stated(case: Case) -> None:
+    errors, inside, sets = [], 0, []
+    for seed in (810_001, 810_002, 810_003):
+        made = make(case, seed)
+        sweeps, stats, _ = run(case, made)
+        for s in sweeps:
+            if s.accepted and s.minimum_mm is not None and s.u_mm is not None:
+                i = int(np.argmin(np.abs(made.sweep_t - s.bottom_s)))
+                errors.append(s.minimum_mm - float(made.sweep_mm[i]))
+                inside += abs(errors[-1]) < 3.0 * s.u_mm
+        assert stats.minimum_mm is not None
+        assert stats.u_mm is not None
+        assert stats.dof is not None
+        sets.append((stats.minimum_mm - made.bottom_mm) / (stats.u_mm * t_quantile(0.995, stats.dof)))
+    assert len(errors) >= 25, "sound sweeps are kept"
+    assert math.sqrt(float(np.mean(np.square(errors)))) < 0.0025
+    assert inside >= 0.94 * len(errors)
+    assert max(abs(z) for z in sets) < 1.0
