@@ -209,7 +209,7 @@ class Session:
         if away:
             self._lifted_since = t if self._lifted_since is None else self._lifted_since
             self._lifted_last = t
-        elif not away and self._lifted_since is not None:
+        elif self._lifted_since is not None:
             # From its own readings: one garbled value before a silence is no plunger in the air.
             long = self._lifted_last - self._lifted_since >= LIFTED_S
             self._lifted_since = None
