@@ -6,14 +6,18 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from capture.errors import CaptureError
+
+if TYPE_CHECKING:
+    from web.report.model import Sheet
 
 
 def report_command(
     streams: Sequence[Path], out: Path, setup_path: Path | None, unit: str | None, by: str | None, replace: bool = False
 ) -> int:
-    """Write a sheet; exit code 0.
+    """Write a sheet of raw streams, or of a job by its folder; exit code 0.
 
     Raises
     ------
@@ -31,24 +35,56 @@ def report_command(
     for path in dict.fromkeys((out, page)):
         if path.exists() and not replace:
             raise CaptureError(f"{path} is already there: choose another name (-o), or say --replace to write over it")
-    from web.report.gather import Stated, drawing_library, gather, program_version, read_setup, shown_path
+    sheet, moment = (
+        _job(streams, page, setup_path, unit, by)
+        if any(p.is_dir() for p in streams)
+        else _sets(streams, page, setup_path, unit, by)
+    )
     from web.report.page import render_page
-    from web.report.view import view
 
-    setup = None if setup_path is None else read_setup(setup_path)
-    now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    stated = Stated(now, program_version(), drawing_library(), unit, by)
-    matter = gather([(p, shown_path(p, page)) for p in streams], setup, stated)
-    sheet = view(matter)
     _write(page, render_page(sheet).encode("utf-8"))
     written = [str(page)]
     if kind == ".pdf":
         from web.report.pdf import render_pdf
 
-        _write(out, render_pdf(sheet, stated.written))
+        _write(out, render_pdf(sheet, moment))
         written.insert(0, str(out))
     sys.stdout.write(" and ".join(written) + "\n")
     return 0
+
+
+def _now() -> str:
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _sets(
+    streams: Sequence[Path], page: Path, setup_path: Path | None, unit: str | None, by: str | None
+) -> tuple[Sheet, str]:
+    from web.report.gather import Stated, drawing_library, gather, program_version, read_setup, shown_path
+    from web.report.view import view
+
+    setup = None if setup_path is None else read_setup(setup_path)
+    stated = Stated(_now(), program_version(), drawing_library(), unit, by)
+    return view(gather([(p, shown_path(p, page)) for p in streams], setup, stated)), stated.written
+
+
+def _job(
+    paths: Sequence[Path], page: Path, setup_path: Path | None, unit: str | None, by: str | None
+) -> tuple[Sheet, str]:
+    from web.report.gather import program_version, shown_path
+    from web.report.job_gather import gather_job
+    from web.report.job_view import job_view
+
+    if len(paths) > 1:
+        raise CaptureError(
+            f"report: given {len(paths)} paths with a folder among them; allowed: one job's folder, or streams"
+        )
+    for option, given in (("--setup", setup_path), ("--unit", unit)):
+        if given is not None:
+            raise CaptureError(f"{option}: given {given} with a job; left out here: a job's own entries say it")
+    moment = _now()
+    matter = gather_job(paths[0], shown_path(paths[0], page), written=moment, version=program_version(), by=by)
+    return job_view(matter), moment
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -78,7 +78,7 @@ def again(sheet: Path, stated: Parts, streams: Sequence[Path] = ()) -> str:
 
 def compare(stated: Parts, now: Parts) -> Check:
     """A sheet's parts against those that come out now, each line a finding."""
-    findings = [*_streams(stated, now), *_lines(stated.lines, now.lines), *_figures(stated, now)]
+    findings = [*_streams(stated, now), *lines_compared(stated.lines, now.lines), *_figures(stated, now)]
     if stated.rest != now.rest and all(f.word != "different" for f in findings):
         wrote, here = stated.record["version"], program_version()
         what = "structure and style"
@@ -115,7 +115,8 @@ def _streams(stated: Parts, now: Parts) -> Iterator[Finding]:
             yield Finding("same" if a == b else "different", "raw stream", f"{name} {a}", f"{name} {b}")
 
 
-def _lines(stated: Sequence[Line], now: Sequence[Line]) -> Iterator[Finding]:
+def lines_compared(stated: Sequence[Line], now: Sequence[Line]) -> Iterator[Finding]:
+    """Visible lines in order: the same, or what stands there instead."""
     a, b = [(x.section, x.text) for x in stated], [(x.section, x.text) for x in now]
     for tag, i1, i2, j1, j2 in SequenceMatcher(a=a, b=b, autojunk=False).get_opcodes():
         if tag == "equal":

@@ -41,7 +41,7 @@ def set_sections(n: int, source: Source, setup: SetupText | None) -> list[Sectio
         sweeps.append(Picture(figures.sweep(worst, name=f"set{n}-sweep")))
     if r["set"]["accepted"]:
         sweeps.append(Picture(figures.drift(r, name=f"set{n}-drift")))
-    sweeps.append(_sweeps(r))
+    sweeps.append(sweeps_table(r))
     advice = list(dict.fromkeys(s["advice"] for s in r["sweeps"] if s["advice"]))
     sweeps += [Text(a) for a in advice]
     sweeps.append(Facts(_statistics(r)))
@@ -76,7 +76,8 @@ def _worst(traces: Sequence[Trace]) -> Trace | None:
     return max(fitted, key=lambda x: x[0])[1] if fitted else None
 
 
-def _sweeps(r: dict[str, Any]) -> Table:
+def sweeps_table(r: dict[str, Any]) -> Table:
+    """Every sweep with its verdict."""
     rows = []
     for s in r["sweeps"]:
         verdict = words.ACCEPTED if s["accepted"] else "rejected: " + ", ".join(s["reasons"])
@@ -113,7 +114,7 @@ def _depth(n: int, r: dict[str, Any], inches: bool) -> list[Block]:
         out: list[Block] = [Text(d["reason"], "warning")]
         if r["set"]["budget"]:
             out.append(Picture(figures.budget(r, name=f"set{n}-budget")))
-        return [*out, _budget(r["set"]["budget"])]
+        return [*out, budget_table(r["set"]["budget"])]
     rows = [
         ("distance, axis to end face", length(d["distance_mm"], inches), ""),
         ("expanded uncertainty", f"± {length(d['U95_mm'], inches)}", f"95 %, k = {d['k']:.2f}"),
@@ -129,11 +130,12 @@ def _depth(n: int, r: dict[str, Any], inches: bool) -> list[Block]:
     ]
     out = [Facts(tuple(rows)), *[Text(x) for x in d["steps"]], *[Text(x, "warning") for x in d["notes"]]]
     out.append(Picture(figures.budget(r, name=f"set{n}-budget")))
-    out.append(_budget(d["budget"]))
+    out.append(budget_table(d["budget"]))
     return out
 
 
-def _budget(lines: Sequence[dict[str, Any]]) -> Table:
+def budget_table(lines: Sequence[dict[str, Any]]) -> Table:
+    """Uncertainty contributions, largest first."""
     rows = [
         (
             x["name"],

@@ -1,0 +1,163 @@
+"""A job's sheet, or a job's folder, against what the folder gives now, line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from analysis.job.fold import fold
+from analysis.job.response import prediction
+from capture.errors import CaptureError
+from capture.jobs.checking import check_job
+from capture.jobs.journal import NAME, Journal, read_journal
+from web.report.checking import Check, Finding, Word, lines_compared
+from web.report.gather import program_version
+from web.report.job_gather import JOB_FORMAT, gather_job, is_job
+from web.report.job_view import job_view
+from web.report.page import render_page
+from web.report.reading import Parts, SheetFileError, take_apart
+
+
+def job_sheet(path: Path) -> Parts | None:
+    """The parts of a job's sheet; None where it is none.
+
+    Raises
+    ------
+    SheetFileError
+        If it is one whose record is damaged.
+    """
+    try:
+        parts = take_apart(path.read_bytes().decode("utf-8"))
+    except (OSError, UnicodeDecodeError):
+        return None
+    r = parts.record
+    if r.get("format") != JOB_FORMAT:
+        return None
+    job, streams = r.get("job"), r.get("streams")
+    if (
+        not isinstance(job, dict)
+        or not all(isinstance(job.get(k), str) for k in ("path", "sha256"))
+        or not isinstance(job.get("entries"), int)
+        or not isinstance(streams, list)
+        or not all(isinstance(r.get(k), str) for k in ("written", "version"))
+        or not (r.get("by") is None or isinstance(r["by"], str))
+    ):
+        raise SheetFileError(f"{path}: the sheet's record of its job is damaged, so nothing can be checked")
+    return parts
+
+
+def check_job_sheet(sheet: Path, stated: Parts, places: Sequence[Path] = ()) -> Check:
+    """Work a job's sheet out again from the job's folder.
+
+    Parameters
+    ----------
+    places : sequence of Path
+        The job's folder, where it no longer lies where the sheet says; at most one.
+
+    Raises
+    ------
+    CaptureError
+        If the folder is not found or cannot be read.
+    """
+    record = stated.record
+    if len(places) > 1:
+        raise SheetFileError(
+            f"{sheet} is a job's sheet: given {len(places)} more paths; allowed: the job's folder only"
+        )
+    folder = places[0] if places else sheet.parent / str(record["job"]["path"])
+    if not is_job(folder):
+        raise SheetFileError(
+            f"{sheet}: the job's folder {folder} is not there. Put it back, or give it where it lies now: shimwright verify {sheet} JOB"
+        )
+    matter = gather_job(
+        folder,
+        str(record["job"]["path"]),
+        written=record["written"],
+        version=record["version"],
+        by=record["by"],
+        entries=int(record["job"]["entries"]),
+    )
+    now = take_apart(render_page(job_view(matter)))
+    findings = [*_record(record, now.record), *lines_compared(stated.lines, now.lines)]
+    here = program_version()
+    if stated.rest != now.rest and all(f.word != "different" for f in findings):
+        word: Word = "different" if here == record["version"] else "not compared"
+        what = "structure and style"
+        findings.append(Finding(word, "page", f"{what}, {record['version']}", f"{what}, {here}"))
+    later = len(read_journal(folder / NAME).entries) - int(record["job"]["entries"])
+    if later > 0:
+        findings.append(
+            Finding(
+                "not compared", "job", f"{record['job']['entries']} entries", f"{later} more were written afterwards"
+            )
+        )
+    return Check(tuple(findings))
+
+
+def _record(stated: dict[str, Any], now: dict[str, Any]) -> Iterator[Finding]:
+    def one(section: str, name: str, a: object, b: object) -> Finding:
+        return Finding("same" if a == b else "different", section, f"{name} {a}", f"{name} {b}")
+
+    for key in ("entries", "sha256"):
+        yield one("job.jsonl", key, stated["job"].get(key), now["job"][key])
+    a, b = ({str(s.get("path")): s.get("files") for s in r["streams"] if isinstance(s, dict)} for r in (stated, now))
+    for name in dict.fromkeys((*a, *b)):
+        yield one("raw stream", name, _sums(a.get(name)), _sums(b.get(name)))
+
+
+def _sums(files: object) -> str:
+    listed = files if isinstance(files, list) else []
+    return ", ".join(f"{f.get('name')} {f.get('sha256')}" for f in listed if isinstance(f, dict)) or "not there"
+
+
+def check_job_folder(folder: Path) -> Check:
+    """Work everything a job's journal holds out again: lines, streams, results, photos, predictions, and sheets in the folder.
+
+    Raises
+    ------
+    CaptureError
+        If the job cannot be read.
+    """
+    journal = read_journal(folder / NAME)
+    found = [
+        Finding("same" if f.same else "different", f"entry {f.entry}" if f.entry else "job", f.what, f.say)
+        for f in check_job(folder, journal)
+    ]
+    found += _predictions(journal)
+    for sheet in sorted(folder.glob("*.html")):
+        parts = job_sheet(sheet)
+        if parts is None:
+            continue
+        try:
+            found += check_job_sheet(sheet, parts, [folder]).findings
+        except CaptureError as e:
+            found.append(Finding("different", sheet.name, "the sheet", str(e)))
+    if not any(f.section == "job.jsonl" for f in found):
+        found.append(
+            Finding(
+                "not compared",
+                "job",
+                f"last line {journal.last_sum}",
+                "no line follows it to vouch for it; compare it with the job's sheet",
+            )
+        )
+    return Check(tuple(found))
+
+
+def _predictions(journal: Journal) -> Iterator[Finding]:
+    """What was predicted before building, predicted again from the entries before it."""
+    for e in journal.entries:
+        if e.kind != "fit" or e.corrects is not None or "predicted" not in e.data:
+            continue
+        data = {k: v for k, v in e.data.items() if k != "predicted"}
+        stack = fold([*journal.entries[: e.n - 1], type(e)(e.n, e.at, e.by, e.kind, data)]).stacks.get("depth")
+        again = None if stack is None else prediction(fold(journal.entries[: e.n - 1]), stack)
+        was, now = (f"predicted {_plain(x)}" for x in (e.data["predicted"], again))
+        yield Finding("same" if was == now else "different", f"entry {e.n}", was, now)
+
+
+def _plain(x: object) -> str:
+    if not isinstance(x, dict):
+        return str(x)
+    return ", ".join(f"{k} {v}" for k, v in sorted(x.items()))
