@@ -182,7 +182,9 @@ def shims(
 
 @app.command()
 def report(
-    streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
+    streams: Annotated[
+        list[Path], typer.Argument(metavar="STREAM...|JOB", help="Raw streams (stream.jsonl), or a job's folder.")
+    ],
     out: Annotated[Path, typer.Option("-o", "--out", help="The sheet: NAME.html, or NAME.pdf with the extra [pdf].")],
     setup: SETUP = None,
     unit: Annotated[
@@ -199,13 +201,15 @@ def report(
 
 @app.command()
 def verify(
-    sheet: Annotated[Path, typer.Argument(help="A sheet written by report (.html).")],
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SHEET|JOB", help="A sheet written by report (.html), or a job's folder.")
+    ],
     streams: Annotated[
         list[Path] | None, typer.Argument(metavar="[STREAM]...", help="Raw streams, if they lie elsewhere now.")
     ] = None,
     json_out: Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")] = False,
 ) -> None:
-    """Work everything on a sheet out again from its raw streams, and say line by line whether it is the same."""
+    """Work everything on a sheet, or in a job, out again from the raw streams, and say line by line whether it is the same."""
     from web.cli.verify import verify_command
 
     raise typer.Exit(verify_command(sheet, streams or [], json_out))
