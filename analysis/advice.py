@@ -151,10 +151,15 @@ def no_answer(say: str) -> dict[str, object]:
 
 def _length(setup: Setup, value: float, signed: bool = True) -> str:
     """A length in the file's unit, and in the other."""
-    sign = "+" if signed else ""
+
+    def shown(x: float, places: int) -> str:
+        # What rounds to nothing has no sign.
+        rounded = round(x, places) or 0.0
+        return f"{rounded:+.{places}f}" if signed and rounded else f"{rounded:.{places}f}"
+
     if setup.units == "in":
-        return f"{value:{sign}.4f} in ({value * 25.4:{sign}.3f} mm)"
-    return f"{value:{sign}.3f} mm ({value / 25.4:{sign}.4f} in)"
+        return f"{shown(value, 4)} in ({shown(value * 25.4, 3)} mm)"
+    return f"{shown(value, 3)} mm ({shown(value / 25.4, 4)} in)"
 
 
 def _sentence(setup: Setup, error_mm: float, change: float, needed: float, effect: int) -> str:
