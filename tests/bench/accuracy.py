@@ -286,7 +286,7 @@ def main() -> int:
             f"# Accuracy on simulated benches\n\nMeasured on commit {commit} by `python -m tests.bench.accuracy --write --seeds {a.seeds}`: {a.seeds} sets a family, "
             f"about ten sweeps a set, seeds from {HELD_OUT}, on benches the estimator does not assume. All benches are invented. The bound is the Cramér–Rao bound of "
             "a hand known up to a cubic; a rougher hand can only do worse. Rulings are made for twenty true errors a set, spread over twice a tolerance of "
-            f"±{TOLERANCE_MM} mm, from the sweeps' own uncertainty.\n\n"
+            f"±{TOLERANCE_MM} mm, from the sweeps' own uncertainty. Over an open hole, with a flat tip and in passes that are too fast no sweep is sound: there all of them lost is what is wanted.\n\n"
         )
         path.write_text(head + "\n\n".join(parts) + "\n", "utf-8")
     return 0
