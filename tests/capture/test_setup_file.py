@@ -10,7 +10,7 @@ import pytest
 from capture.errors import SetupFileError
 from capture.setup_file import load_setup
 
-# Scenario figures as in DESIGN: invented, the arithmetic is derived here.
+# Scenario figures are invented; the arithmetic is derived here.
 WHOLE = """
 units = "mm"
 [gearset]
