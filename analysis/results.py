@@ -5,7 +5,7 @@ The names follow the published JSON contract of ``shimwright analyse --json``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 Heading = Literal["out", "back"]
@@ -121,12 +121,3 @@ class Gap:
     start_s: float
     end_s: float
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class StreamCounts:
-    """What was read, and what could not be."""
-
-    readings: int = 0
-    bad_frames: int = 0
-    gaps: tuple[Gap, ...] = field(default_factory=tuple)

@@ -213,8 +213,3 @@ def _stretch(z: array[float], low: int, level: float) -> tuple[int, int]:
 def readings_within(window: Window, minimum_mm: float, climb_mm: float) -> int:
     """Readings of the window no more than `climb_mm` above the bottom."""
     return int(np.count_nonzero(window.z <= minimum_mm + climb_mm + 0.5 * window.step_mm))
-
-
-def finite(x: float) -> bool:
-    """True for an ordinary number."""
-    return math.isfinite(x)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -12,6 +12,18 @@ from hypothesis import HealthCheck, settings
 # A busy machine is no fault of the code under test; speed is looked at in tests/bench.
 settings.register_profile("calm", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("calm")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _somebody_elses_home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The tests' own data and profiles: nothing goes into the evidence of whoever runs them, programs they start included."""
+    home = tmp_path_factory.mktemp("home")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(home / "data"))
+        patch.setenv("XDG_CONFIG_HOME", str(home / "config"))
+        patch.delenv("SHIMWRIGHT_STORE", raising=False)
+        yield
+
 
 _TOOLS = {
     "browser": ("chromium", "chromium-browser"),

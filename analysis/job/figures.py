@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.conclusion import conclude
-from analysis.job.derive import setup_for, target_missing, units_of
+from analysis.job.derive import setup_for, target_missing
 from analysis.job.ordering import apply_rounding
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
@@ -117,10 +117,3 @@ def _conclude(job: Job, r: Taken, shims: bool) -> tuple[dict[str, Any], dict[str
     if shim is not None and shims:
         apply_rounding(shim, setup, str((job.family or {}).get("rounding", "nearest")))
     return depth, shim
-
-
-def length_in(job: Job, mm: float) -> str:
-    """A length in words, in the job's unit and the other."""
-    if units_of(job) == "in":
-        return f"{mm / 25.4:.4f} in ({mm:.3f} mm)"
-    return f"{mm:.3f} mm ({mm / 25.4:.4f} in)"

@@ -97,6 +97,24 @@ def store(file: Path | None = None) -> list[Finding]:
         from capture.store.database import Store
 
         with Store(location, make=False, busy_s=PATIENCE_S) as opened:
-            return [replace(f, what=f"evidence store: {f.what}") for f in check(opened)]
+            found = [replace(f, what=f"evidence store: {f.what}") for f in check(opened)]
+        return _together(found)
     except CaptureError as e:
         return [Finding(f"evidence store: {e}", "wrong", CURE)]
+
+
+def _together(found: list[Finding]) -> list[Finding]:
+    """Findings with one cure in one line: thirty lost recordings must not push all else off the page."""
+    out: list[Finding] = []
+    by_cure: dict[tuple[str, str], list[Finding]] = {}
+    for f in found:
+        same = by_cure.setdefault((f.state, f.cure), [])
+        same.append(f)
+        if not f.cure or len(same) == 1:
+            out.append(f)
+    for (_, cure), same in by_cure.items():
+        if cure and len(same) > 1:
+            first = out.index(same[0])
+            more = f"{same[0].what}, and {len(same) - 1} more like it (shimwright store check lists them)"
+            out[first] = replace(same[0], what=more)
+    return out

@@ -58,7 +58,7 @@ async def measure(rate: float, pages: int, seconds: float) -> dict[str, float]:
             "--rate",
             str(rate),
         ]
-        command += ["--no-browser", "--port", "0", "--record", folder]
+        command += ["--no-browser", "--port", "0", "--record", folder, "--store", f"{folder}/evidence.sqlite"]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert process.stdout is not None
         found = re.search(r"http://\S+", process.stdout.readline())

@@ -257,3 +257,15 @@ def test_without_a_store_the_database_library_is_not_loaded(tmp_path: Path) -> N
         [sys.executable, "-c", code], capture_output=True, text=True, env=env, cwd=Path(__file__).parents[2], check=True
     )
     assert done.stdout == "False\n"
+
+
+def test_many_findings_with_one_cure_are_one_line() -> None:
+    from capture.doctor.evidence import _together
+    from capture.doctor.finding import Finding
+
+    lost = [Finding(f"evidence store: set {n}: its raw stream is gone", "note", "Bring it back.") for n in range(30)]
+    found = _together([Finding("a", "fine"), *lost, Finding("b", "fine"), Finding("other", "wrong", "Mend it.")])
+    assert [f.state for f in found] == ["fine", "note", "fine", "wrong"]
+    assert "and 29 more like it" in found[1].what
+    assert found[1].cure == "Bring it back."
+    assert found[3].what == "other"

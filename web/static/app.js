@@ -71,7 +71,9 @@ function showProgress(enough) {
   if (!known) return;
   const share = Math.min(1, enough.aim_mm / enough.half_width_mm);
   page["far-bar"].style.width = `${(100 * share).toFixed(0)}%`;
-  page["far-text"].textContent = `Sure to ±${mm(enough.half_width_mm)} mm; aim ±${mm(enough.aim_mm)} mm`;
+  // Rounded up, as the sentence above has it: an interval does not shrink in the printing.
+  const half = Math.ceil(enough.half_width_mm * 1e4 - 1e-9) / 1e4;
+  page["far-text"].textContent = `The sweeps by themselves: sure to ±${mm(half)} mm; aim ±${mm(enough.aim_mm)} mm`;
 }
 
 function advice(result) {
