@@ -151,7 +151,12 @@ class PlateauFinder:
         if self._in:
             self._inside(t, mm)
         elif v and not (-band <= mm - v[-1] <= band):
-            self._moving(t, mm)
+            if self._plateaus:
+                self._moving(t, mm)
+            elif len(v) == 1:  # amid a swing: nothing is kept of it
+                self._t[0], v[0] = t, mm
+            else:
+                self._t, self._v = [t], [mm]
         else:
             self._t.append(t)
             v.append(mm)
@@ -182,7 +187,7 @@ class PlateauFinder:
         """Between two levels, or off on a swing."""
         self._between(self._v)
         self._t, self._v = [t], [mm]
-        if self._plateaus and self._gone(t, mm):
+        if self._gone(t, mm):
             self._flush()
 
     def _settling(self, t: float) -> None:

@@ -71,6 +71,7 @@ class Session:
             sense = setup.reading_sense
         senses = {"grows": (1,), "shrinks": (-1,)}.get(sense or "", (1, -1))
         self._finders = {s: SweepFinder(s) for s in senses}
+        self._pushes = tuple((s, finder.push) for s, finder in self._finders.items())
         self._found: dict[int, list[_Kept]] = {s: [] for s in senses}
         self._period = Period()
         self._plateaus = PlateauFinder()
@@ -100,24 +101,22 @@ class Session:
                 self._cut("unit-changed")
             self._scale = scale
             self._step = float(scale.step_mm)
-        period = self._period
-        seconds = period.seconds
-        if seconds is not None and self._last_t is not None:
-            silent = t - self._last_t
-            if silent > 0.5 and silent > 4.0 * seconds:
-                self._gap(self._last_t, t, "no readings")
+        period, last = self._period, self._last_t
+        if last is not None and t - last > 0.5 and period.seconds is not None and t - last > 4.0 * period.seconds:
+            self._gap(last, t, "no readings")
         self._last_t = t
         self._readings += 1
         period.add(t)
         mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
         if self._bottom_mm is not None and (self._lifted_since is not None or abs(mm - self._bottom_mm) > LIFTED_MM):
             self._lift(t, mm)
-        episode = self._plateaus.push(t, mm, self._step)
+        step = self._step
+        episode = self._plateaus.push(t, mm, step)
         if episode is not None:
             self._episodes.append(episode)
             self.version += 1
-        for sense, finder in self._finders.items():
-            found = finder.push(t, mm, self._step)
+        for sense, push in self._pushes:
+            found = push(t, mm, step)
             if found is not None:
                 self._keep(sense, found)
 

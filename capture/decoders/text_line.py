@@ -79,6 +79,7 @@ class TextLine:
         self._skipping = False
         self._fresh = False
         self._known: dict[bytes, Frame] = {}
+        self._whole: dict[bytes, tuple[Frame, LineForm]] = {}
         self._forms: dict[Unit, LineForm] = {}
 
     def reset(self) -> None:
@@ -94,6 +95,11 @@ class TextLine:
 
     def feed(self, data: bytes) -> list[Frame | Damaged]:
         """Take bytes; give the frames they complete."""
+        clean = not (self._held or self._skipping or self._fresh)
+        # Most pieces are one line, and a sweep shows the same lines over and over.
+        if clean and (seen := self._whole.get(data)) is not None:
+            seen[1].lines += 1
+            return [seen[0]]
         out: list[Frame | Damaged] = []
         self._held += data
         start = 0
@@ -118,7 +124,16 @@ class TextLine:
             del self._held[: len(self._held) - spare]
             self._skipping = True
             self._fresh = False
+        if clean and len(out) == 1 and not self._held:
+            self._remember(data, out[0])
         return out
+
+    def _remember(self, data: bytes, item: Frame | Damaged) -> None:
+        """Keep a piece that is one whole line, once the line itself is known."""
+        if isinstance(item, Frame) and self._known.get(data.strip(b"\r\n")) is item:
+            if len(self._whole) >= REMEMBERED:
+                self._whole.clear()
+            self._whole[data] = item, self._forms[item.scale.unit]
 
     def _next_end(self, start: int) -> tuple[int, int] | None:
         """Where the next line end begins and where it is over."""
