@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
+from fastapi.responses import JSONResponse, StreamingResponse
 from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
@@ -20,6 +21,7 @@ from capture.sources.push import PushSource
 from capture.station import Station
 from web.connect_api import connect_router
 from web.guards import SameOriginOnly
+from web.pages import pages_router
 from web.push import add_push_route
 from web.stream import Wire, pages_stream
 
@@ -67,9 +69,7 @@ def make_app(
         problems = "; ".join(f"{'.'.join(str(x) for x in p['loc'][1:])}: {p['msg']}" for p in e.errors())
         return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
-    @app.api_route("/", methods=["GET", "HEAD"], include_in_schema=False)
-    async def page() -> FileResponse:
-        return FileResponse(static / "index.html", media_type="text/html; charset=utf-8")
+    app.include_router(pages_router({"/": "sweep.html"}))
 
     @app.get("/api/state")
     async def state() -> dict[str, Any]:
@@ -105,7 +105,7 @@ def make_app(
     @app.post("/api/new-set", status_code=204)
     async def new_set() -> None:
         try:
-            station.new_set()
+            await run_in_threadpool(station.new_set)
         except CaptureError as e:
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
@@ -117,7 +117,7 @@ def make_app(
     if jobs is not None:
         from web.jobs_api import jobs_router
 
-        app.include_router(jobs_router(jobs))
+        app.include_router(jobs_router(jobs, station))
 
     app.mount("/static", StaticFiles(directory=static), name="static")
     return app

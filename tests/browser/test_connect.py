@@ -262,7 +262,7 @@ def test_link_age_and_counters_are_shown_and_findings_have_cures(browser: Any, s
 def test_the_two_pages_lead_to_each_other(browser: Any, width: int) -> None:
     with running("demo", "--speed", "6") as address:
         page, seen = _open(browser, address, width, "/")
-        page.get_by_role("link", name="Connect an indicator").click()
+        page.get_by_role("link", name="Indicator").click()
         page.get_by_role("heading", name="Connect an indicator").wait_for()
         page.locator("#ports li").filter(has_text="In use by this page").wait_for()
         _whole(page, width)

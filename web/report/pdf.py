@@ -92,7 +92,9 @@ def render_pdf(sheet: Sheet, written: str) -> bytes:
     files["sheet.json"] = json.dumps(data).encode("utf-8")
     when = int(datetime.fromisoformat(written.replace("Z", "+00:00")).timestamp())
     try:
-        out = typst.compile(files, format="pdf", ignore_system_fonts=True, timestamp=when, pdf_standards=["ua-1"])
+        # Its annotations leave out the files by name that its documentation has.
+        compiled: Any = typst.compile
+        out = compiled(files, format="pdf", ignore_system_fonts=True, timestamp=when, pdf_standards=["ua-1"])
     except Exception as e:
         raise CaptureError(
             f"the PDF could not be set: {e}. Write a .html sheet and print it from the browser."

@@ -3,7 +3,7 @@ import * as answer from "./answer.js";
 import * as sets from "./sets.js";
 import * as sound from "./sound.js";
 import { Trace } from "./trace.js";
-import { LINKS, mm, reasonText } from "./words.js";
+import { linkWords, localised, mm, reasonText, say } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const page = Object.fromEntries(
@@ -28,9 +28,9 @@ const streamNow = () => (performance.now() - zero) / 1000;
 
 function showLink(state, why) {
   link = state;
-  const [kind, text] = LINKS[state] ?? LINKS.waiting;
+  const [kind, text] = linkWords(state);
   page.link.dataset.kind = kind;
-  page.link.textContent = why && state === "lost" ? `${text}: ${why}` : text;
+  page.link.textContent = why && state === "lost" ? `${text}: ${localised(why)}` : text;
 }
 
 function showFailure(text) {
@@ -43,7 +43,7 @@ function showReading(r) {
   arrived = performance.now();
   zero = Math.min(zero || Infinity, arrived - 1000 * r.t);
   const [digits, unit] = r.shown.split(" ");
-  page.number.textContent = digits.replace("-", "−");
+  page.number.textContent = localised(digits.replace("-", "−"));
   page.unit.textContent = unit;
 }
 
@@ -52,13 +52,13 @@ function showResult(result) {
   answer.show(page, result, setup);
   sets.agree(page, result, setup);
   showProgress(result.enough);
-  $("answer-h").textContent = result.enough?.stop === false ? "Pinion depth so far" : "Pinion depth";
+  $("answer-h").textContent = say(result.enough?.stop === false ? "sweep.depth_so_far" : "sweep.depth");
   sets.list(rows, result.sweeps);
   trace.setBottoms(result.sweeps);
   const done = Boolean(result.enough?.stop);
   if (done && !ended) {
     sound.play(result.enough.reached ? "done" : "rejected");
-    sound.say(result.enough.say);
+    sound.speak(localised(result.enough.say));
   }
   ended = done;
   if (done || performance.now() - advised > HOLD_MS) page.next.textContent = advice(result);
@@ -73,26 +73,26 @@ function showProgress(enough) {
   page["far-bar"].style.width = `${(100 * share).toFixed(0)}%`;
   // Rounded up, as the sentence above has it: an interval does not shrink in the printing.
   const half = Math.ceil(enough.half_width_mm * 1e4 - 1e-9) / 1e4;
-  page["far-text"].textContent = `The sweeps by themselves: sure to ±${mm(half)} mm; aim ±${mm(enough.aim_mm)} mm`;
+  page["far-text"].textContent = say("sweep.far", { half: mm(half), aim: mm(enough.aim_mm) });
 }
 
 function advice(result) {
   const { set: s, enough } = result;
-  if (s.accepted === 0) return "Swing the arbor slowly across the face and back.";
-  if (enough) return enough.say + (enough.reached ? " Read the answer." : "");
+  if (s.accepted === 0) return say("sweep.begin");
+  if (enough) return localised(enough.say) + (enough.reached ? ` ${say("sweep.read_answer")}` : "");
   // Without a tolerance nothing says how good is good enough: three seatings of three sweeps is the least.
-  if (s.accepted < 3 * s.seats) return "Go on: at least three good sweeps for each seating.";
-  return s.seats < 3 ? "Lift the arbor out, seat it again, and press R." : "Three seatings are swept. Read the answer.";
+  if (s.accepted < 3 * s.seats) return say("sweep.go_on");
+  return say(s.seats < 3 ? "sweep.seat_again" : "sweep.three_seatings");
 }
 
 function blank() {
   rows.replaceChildren();
   trace.reset([]);
-  answer.show(page, { depth: { distance_mm: null, reason: "No good sweep yet." }, shim: null }, setup);
-  page.agree.textContent = "No good sweep yet.";
+  answer.show(page, { depth: { distance_mm: null, reason: say("sweep.no_good_sweep") }, shim: null }, setup);
+  page.agree.textContent = say("sweep.no_good_sweep");
   page.facts.replaceChildren();
-  page.play.textContent = "Not judged yet.";
-  page.next.textContent = "Swing the arbor slowly across the face and back.";
+  page.play.textContent = say("sweep.play_not_judged");
+  page.next.textContent = say("sweep.begin");
   advised = 0;
   ended = false;
 }
@@ -110,7 +110,7 @@ const on = {
       showReading(s.last);
       arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
     }
-    page.recording.textContent = s.recording ?? "off";
+    page.recording.textContent = s.recording ?? say("sweep.recording_off");
     showResult(s.result);
   },
   reading(r) {
@@ -121,19 +121,21 @@ const on = {
     showLink(e.state, e.why);
   },
   sweep(s) {
-    const text = s.accepted ? `Sweep ${s.n} counted.` : `Sweep ${s.n} not counted: ${reasonText(s.reasons)}. ${s.advice}`;
+    const text = s.accepted
+      ? say("sweep.said_counted", { n: s.n })
+      : say("sweep.said_not_counted", { n: s.n, why: reasonText(s.reasons), advice: localised(s.advice) });
     $("last-sweep").textContent = text;
     sound.play(s.accepted ? "accepted" : "rejected");
-    sound.say(text);
+    sound.speak(text);
     if (!s.accepted) {
-      page.next.textContent = s.advice;
+      page.next.textContent = localised(s.advice);
       advised = performance.now();
     }
   },
   result: showResult,
   mark(e) {
     if (e.mark === "reseat") {
-      page.next.textContent = "Seated again. Sweep three times.";
+      page.next.textContent = say("sweep.seated_again");
       advised = performance.now();
     }
   },
@@ -142,7 +144,7 @@ const on = {
   },
   end() {
     showLink("waiting", "");
-    page.link.textContent = "The recording has ended";
+    page.link.textContent = say("link.ended");
   },
 };
 
@@ -150,7 +152,7 @@ const source = new EventSource("/api/events");
 for (const [name, act] of Object.entries(on)) source.addEventListener(name, (e) => act(JSON.parse(e.data)));
 source.addEventListener("error", () => {
   page.link.dataset.kind = "off";
-  page.link.textContent = "The program on this machine does not answer; trying again";
+  page.link.textContent = say("link.no_answer");
 });
 
 async function post(path, body) {
@@ -159,7 +161,7 @@ async function post(path, body) {
     headers: body ? { "content-type": "application/json" } : {},
     body: body ? JSON.stringify(body) : undefined,
   }).catch(() => null);
-  if (!answer?.ok) showFailure("That did not get through. Is the program still running?");
+  if (!answer?.ok) showFailure(say("common.not_through"));
 }
 
 const acts = {
@@ -169,14 +171,14 @@ const acts = {
     const wanted = !sound.on();
     await (wanted ? sound.start() : sound.stop());
     $("sound").setAttribute("aria-pressed", String(wanted));
-    $("sound").firstChild.textContent = wanted ? "Sound is on " : "Start sound ";
+    $("sound").firstChild.textContent = `${say(wanted ? "sweep.sound_on" : "sweep.start_sound")} `;
     if (wanted) sound.play("on");
   },
   speech: () => {
     const wanted = $("speech").getAttribute("aria-pressed") !== "true";
     sound.setSpeaking(wanted);
     $("speech").setAttribute("aria-pressed", String(wanted));
-    $("speech").firstChild.textContent = wanted ? "Speech is on " : "Speak ";
+    $("speech").firstChild.textContent = `${say(wanted ? "sweep.speech_on" : "sweep.speak")} `;
   },
 };
 for (const [id, act] of Object.entries(acts)) $(id).addEventListener("click", act);
@@ -206,7 +208,7 @@ function tick() {
   if (last) {
     const age = (performance.now() - arrived) / 1000;
     const late = age > Math.max(2 * period, 0.15) && link !== "waiting";
-    page.age.textContent = age < 1 ? "Last reading just now" : `Last reading ${age.toFixed(0)} s ago`;
+    page.age.textContent = age < 1 ? say("sweep.age_now") : say("sweep.age", { s: age.toFixed(0) });
     page.number.parentElement.classList.toggle("late", late || link === "lost");
     if (late && link !== "lost" && link !== "stale" && age > 0.5) showLink("stale", "");
     else if (!late && link === "stale") showLink("back", "");

@@ -1,5 +1,5 @@
 // The connect screen: what is there, how it speaks, and whether it matches the display.
-import { LINKS } from "./words.js";
+import { linkWords } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const QUICK_MS = 300;
@@ -10,6 +10,8 @@ let shownFor = "";
 let hadSearch = false;
 let drawn = "";
 let timer = 0;
+let now = {};
+let kept = null;
 
 function element(tag, text, kind) {
   const made = document.createElement(tag);
@@ -181,6 +183,8 @@ function showKept(s) {
   if (!s.kept) return;
   say("kept-said", `The profile ${s.kept.profile} is in ${s.kept.file}.`);
   say("kept-command", s.kept.command);
+  if (kept?.file !== s.kept.file) listProfiles();
+  kept = s.kept;
   if (first && hadSearch) $("kept").focus();
 }
 
@@ -198,6 +202,24 @@ function showSearch(s) {
   hadSearch = true;
 }
 
+// listening to another one
+
+async function use(source, profile, where) {
+  say(where, "Changing over …");
+  const { data, error } = await ask("/api/connect/use", { source, profile });
+  say(where, error ? `Nothing was changed: ${error}` : `Set ${data.set} has begun: ${data.source}, read with ${data.profile}.`);
+  look();
+  refresh();
+}
+
+async function listProfiles() {
+  const { data } = await ask("/api/connect/profiles");
+  const chosenBefore = $("switch-profile").value || now.profile;
+  const options = (data?.profiles ?? []).map((p) => new Option(p.whence === "packaged" ? p.name : `${p.name} (${p.whence})`, p.name));
+  $("switch-profile").replaceChildren(...options);
+  if (chosenBefore) $("switch-profile").value = chosenBefore;
+}
+
 // what is connected now
 
 const ago = (s) => (s === null ? "No reading yet" : s < 1 ? "Just now" : s < 120 ? `${Math.floor(s)} s ago` : `${Math.floor(s / 60)} min ago`);
@@ -212,12 +234,14 @@ const COUNTS = [
 ];
 
 function showStation(station) {
-  const [kind, text] = LINKS[station.link.state] ?? LINKS.waiting;
+  const [kind, text] = linkWords(station.link.state);
   $("link").dataset.kind = kind;
   say("link", text);
   const why = station.link.why && kind !== "on" ? `: ${station.link.why}` : "";
   say("now-said", station.failure ?? `${text}${why}`);
-  say("where", station.source);
+  say("where", `${station.source}, read with the profile ${station.profile}`);
+  if (station.source !== now.source && $("switch-source") !== document.activeElement) $("switch-source").value = station.source;
+  now = station;
   const rows = [
     ["Shows", station.shown ? station.shown.replace("-", "−") : "–"],
     ["Last reading", ago(station.age_s)],
@@ -297,6 +321,12 @@ $("keep").addEventListener("submit", (e) => {
   e.preventDefault();
   command("/api/connect/keep", { candidate: chosen, name: $("name").value }, "keep-said");
 });
+$("use").addEventListener("click", () => use(kept.source, kept.profile, "use-said"));
+$("switch").addEventListener("submit", (e) => {
+  e.preventDefault();
+  use($("switch-source").value.trim(), $("switch-profile").value, "switch-said");
+});
+$("switch").closest("details").addEventListener("toggle", listProfiles);
 document.addEventListener("visibilitychange", () => document.hidden || refresh());
 
 look();

@@ -49,6 +49,6 @@ export function setSpeaking(wanted) {
   if (!wanted && "speechSynthesis" in window) speechSynthesis.cancel();
 }
 
-export function say(text) {
+export function speak(text) {
   if (speaking && hasVoice()) speechSynthesis.speak(new SpeechSynthesisUtterance(text));
 }

@@ -1,32 +1,15 @@
-// What the reasons mean, in a mechanic's words.
-export const REASONS = {
-  "too-few-samples": "too few readings",
-  "too-fast": "too fast",
-  "turned-back": "turned back before the nearest point",
-  "knock": "bumped",
-  "gap": "readings missing at the bottom",
-  "unit-changed": "unit key pressed",
-  "open-hole": "tip dips into a hole",
-  "plunger-stuck": "plunger stuck",
-  "off-the-set": "stands apart from the others",
-  "link-lost": "link dropped",
-};
+// What the reasons, rulings and link states are called, in a mechanic's words.
+import { has, localised, number, say } from "./say.js";
 
-export const RULINGS = {
-  "within": "Within tolerance",
-  "outside": "Outside tolerance",
-  "not proven": "Not proven either way",
-};
+const LINK_KINDS = { opened: ["on", "on"], back: ["on", "on"], stale: ["late", "stale"], lost: ["off", "lost"], waiting: ["waiting", "waiting"] };
 
-export const LINKS = {
-  opened: ["on", "Connected"],
-  back: ["on", "Connected"],
-  stale: ["late", "No readings coming"],
-  lost: ["off", "Indicator not connected"],
-  waiting: ["waiting", "Waiting for the indicator"],
-};
+// [kind, words] of a link state.
+export function linkWords(state) {
+  const [kind, name] = LINK_KINDS[state] ?? LINK_KINDS.waiting;
+  return [kind, say(`link.${name}`)];
+}
 
-export const mm = (x, places = 4, sign = false) =>
-  x === null || x === undefined ? "–" : (sign && x >= 0 ? "+" : "") + x.toFixed(places).replace("-", "−");
-
-export const reasonText = (reasons) => reasons.map((r) => REASONS[r] ?? r).join(", ");
+export const rulingWords = (ruling) => say(`ruling.${ruling.replaceAll(" ", "_")}`);
+export const reasonText = (reasons) => reasons.map((r) => (has(`reason.${r}`) ? say(`reason.${r}`) : r)).join(", ");
+export const mm = number;
+export { localised, number, say };
