@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
+from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 
@@ -44,3 +46,37 @@ def read_setup(path: Path) -> tuple[Setup, bytes]:
         return parse_setup(data), content
     except SetupError as e:
         raise SetupFileError("\n".join(f"{path}, {p}" for p in e.problems)) from None
+
+
+def setup_text(setup: Setup) -> bytes:
+    """A set-up as the content of a file that gives the very same set-up again.
+
+    Raises
+    ------
+    SetupFileError
+        If it would not.
+    """
+    tables = setup.model_dump(by_alias=True, exclude_defaults=True)
+    lines = [f"{k} = {_toml(v)}" for k, v in tables.items() if not isinstance(v, Mapping)]
+    for name, table in tables.items():
+        if isinstance(table, Mapping):
+            lines += ["", f"[{name}]", *(f"{k} = {_toml(v)}" for k, v in table.items())]
+    out = ("\n".join(lines).strip("\n") + "\n").encode("utf-8")
+    again = parse_setup(tomllib.loads(out.decode("utf-8"), parse_float=Decimal))
+    if again != setup:
+        raise SetupFileError("this set-up cannot be written down as a file that gives it again")
+    return out
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Decimal):
+        return f"{value:f}"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    return str(value)

@@ -137,13 +137,7 @@ def attach_set(path: Path, stream: Path, phase: str, fields: Sequence[str], by: 
     who = _who(by)
     file = JobFile(path)
     data = parse_fields(fields) | {"phase": phase}
-    from analysis.job import JobEntryError, check_entry
-
-    try:
-        # Before a stream is copied for nothing.
-        check_entry("set", data | {"stream": "streams/x.jsonl", "sha256": "0" * 64, "result": {"set": {}}})
-    except JobEntryError as e:
-        raise EntryRefusedError(e.problems) from None
+    file.check_before_recording("set", data, who)
     return _told(file, [file.add("set", data | {"stream": file.attach(stream)}, who)], json_out)
 
 
