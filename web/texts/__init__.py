@@ -1,4 +1,4 @@
-"""The words of the pages, in one place: a catalogue a language, TOML, ``en.toml`` the one all others fall back to.
+"""The words of the pages, in one place: a folder a language, a TOML file a page; ``en`` is the one all others fall back to.
 
 A shop's own translation is a file ``<language>.toml`` in the user's configuration folder, ``shimwright/texts``; what it lacks is said
 in English.  A value is a text with ``{names}`` in it, or a table by plural form (``one``, ``other``, …) of the number ``{n}``.
@@ -40,10 +40,13 @@ def _read(text: str) -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def _packaged() -> Iterator[tuple[str, str]]:
-    for item in resources.files("web.texts").iterdir():
-        if item.name.endswith(".toml"):
-            yield item.name.removesuffix(".toml"), item.read_text("utf-8")
+def _packaged() -> Iterator[tuple[str, dict[str, Any]]]:
+    for folder in resources.files("web.texts").iterdir():
+        if folder.is_dir() and not folder.name.startswith("_"):
+            whole: dict[str, Any] = {}
+            for item in folder.iterdir():
+                whole.update(_read(item.read_text("utf-8")))
+            yield folder.name.lower(), whole
 
 
 def _over(base: Mapping[str, Any], other: Mapping[str, Any], where: str) -> Words:
@@ -64,7 +67,7 @@ def _over(base: Mapping[str, Any], other: Mapping[str, Any], where: str) -> Word
 @lru_cache(maxsize=1)
 def catalogues() -> dict[str, Words]:
     """All languages there are, by their tag in small letters; each whole, with English where nothing else is said."""
-    found = {name.lower(): _read(text) for name, text in _packaged()}
+    found = dict(_packaged())
     english = found[ENGLISH]
     folder = user_folder()
     for file in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
