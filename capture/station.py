@@ -12,12 +12,10 @@ import logging
 import sys
 import threading
 from collections import deque
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.readings import Reading
-from analysis.session import Session
 from capture.clock import Clock, StepWatch, utc_text
 from capture.counters import Counters
 from capture.decoders import Damaged
@@ -25,10 +23,10 @@ from capture.errors import CaptureError
 from capture.feeding import Feeding
 from capture.hub import Event, Hub, Subscription
 from capture.judge import Judge
-from capture.pipeline import Pipeline
+from capture.listening import Listening
 from capture.profiles import Profile
-from capture.rawstream import StreamHeader, StreamWriter, new_folder, repair_folder
-from capture.rawstream.disk import DISK, write_small
+from capture.rawstream import repair_folder
+from capture.running_set import RunningSet, SetMaker
 from capture.silence import Silence
 from capture.sources import open_source
 from capture.sources.contract import Source
@@ -42,25 +40,12 @@ TRACE = 900
 
 CHECK_S = 0.05
 
+END_S = 5.0
+"""Longest wait for a source that was told to end; every source has ended within a second when its system lets it."""
+
 _log = logging.getLogger("shimwright.station")
 
-SETUP_FILE = "setup.toml"
-"""Name of the set-up that is kept beside each raw stream."""
-
 MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull")
-
-
-@dataclass
-class _Set:
-    """One set: its recording and what is made of it."""
-
-    session: Session
-    pipe: Pipeline
-    writer: StreamWriter | None
-    header: StreamHeader
-    zero: float = 0.0
-    clock_zero: float = 0.0
-    spoilt: bool = False
 
 
 class Station:
@@ -97,17 +82,14 @@ class Station:
         setup_file: bytes | None = None,
         feed: StoreFeed | None = None,
     ) -> None:
-        self._source = open_source(source, profile) if isinstance(source, str) else source
         self.profile = profile
         self.setup = setup
-        self._folder = record_to
-        self._setup_file = setup_file
+        self.setup_file = setup_file
         self._feeding = Feeding(feed)
         self._lock = threading.RLock()
-        self._stop = threading.Event()
+        self._commands = threading.Lock()
         self._hub = Hub()
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._thread: threading.Thread | None = None
         self._judge = Judge(self._post, lambda: self._set.session, self._show, self._fail)
         self._link: Event = {"event": "link", "t": 0.0, "state": "waiting", "why": ""}
         self._last: Event | None = None
@@ -115,14 +97,17 @@ class Station:
         self._result: dict[str, Any] | None = None
         self._told = 0
         self._latest = 0.0
-        self._source_failure: str | None = None
         self._set_failure: str | None = None
+        self._closed = False
         self._clock = Clock() if clock is None else clock
+        one = open_source(source, profile) if isinstance(source, str) else source
+        self._listening = Listening(one, self, self._clock, self._source_ended)
+        self._maker = SetMaker(record_to, self._clock, self._recording_trouble, self._heard, self._damaged)
         self._steps = StepWatch(self._clock)
         self._silence = Silence(profile.period_s)
         self.counters = Counters()
         self.sets = 1
-        self._set = self._new_set(1)
+        self._set = self._maker.make(1, one.name, profile, setup, setup_file)
         self._begin_feeding(self._set)
 
     # life
@@ -130,36 +115,37 @@ class Station:
     async def start(self) -> None:
         """Start reading."""
         self._loop = asyncio.get_running_loop()
-        self._thread = threading.Thread(target=self._run, name="source", daemon=True)
-        self._thread.start()
-        if self._folder is not None:
-            threading.Thread(target=self._repair, args=(self._folder,), name="repair", daemon=True).start()
+        self._listening.start()
+        if self.folder is not None:
+            threading.Thread(target=self._repair, args=(self.folder,), name="repair", daemon=True).start()
         self._watch = asyncio.create_task(self._keep_watch())
 
     async def stop(self) -> None:
         """Stop reading, put everything on the disk, end all subscriptions."""
         self._hub.close()
-        self._stop.set()
+        self._listening.stop.set()
         self._watch.cancel()
-        if self._thread is not None:
-            await asyncio.to_thread(self._thread.join, 5.0)
         await asyncio.to_thread(self.close)
 
     def close(self) -> None:
-        """Put everything on the disk and close the recording; for a station that is not, or no longer, started."""
-        self._stop.set()
-        with self._lock:
-            s = self._set
-            s.session.close()
-        if s.writer is not None:
-            s.writer.close()
-        self._feeding.closed()
-        self._judge.end()
+        """Let go of the source, put everything on the disk, and close the recording; of no effect a second time."""
+        with self._commands:
+            self._closed = True
+            self._listening.end(END_S)
+            with self._lock:
+                self._set.session.close()
+            self._set.close()
+            self._feeding.closed()
+            self._judge.end()
+
+    @property
+    def _source(self) -> Source:
+        return self._listening.source
 
     @property
     def running(self) -> bool:
         """False once the source has ended or failed."""
-        return self._thread is not None and self._thread.is_alive()
+        return self._listening.running
 
     @property
     def failure(self) -> str | None:
@@ -171,26 +157,17 @@ class Station:
         """What keeps this station from reading, judging or recording now, or None."""
         writer = self._set.writer
         recording = writer.failure if writer is not None else None
-        return self._source_failure or recording or self._set_failure
+        return self._listening.failure or recording or self._set_failure
 
-    def _run(self) -> None:
-        try:
-            self._source.run(self, self._clock, self._stop)
-            if self._source.finished:
-                with self._lock:
-                    self._set.session.close()
-                self._post(self._judge.look)
-                self._post(self._publish, {"event": "end"})
-        except CaptureError as e:
-            self._source_failure = str(e)
-        except Exception as e:
-            _log.exception("the source has failed")
-            self._source_failure = (
-                f"Listening has ended by a fault of this program ({type(e).__name__}: {e}). "
-                "What was received until now is recorded. Start it again."
-            )
-        if self._source_failure is not None:
-            self._post(self._publish, {"event": "failure", "why": self._source_failure})
+    def _source_ended(self, listening: Listening) -> None:
+        """Called in the source's thread."""
+        if listening.failure is not None:
+            self._post(self._publish, {"event": "failure", "why": listening.failure})
+        else:
+            with self._lock:
+                self._set.session.close()
+            self._post(self._judge.look)
+            self._post(self._publish, {"event": "end"})
 
     @staticmethod
     def _repair(folder: Path) -> None:
@@ -272,6 +249,7 @@ class Station:
         value = r.mm
         self._feeding.reading(r)
         self.counters.readings += 1
+        self._set.heard += 1
         if not self._source.own_times and self._silence.heard(r.t):
             self._change(r.t, "back", "readings again")
         self._last = {
@@ -290,7 +268,7 @@ class Station:
         self._feeding.damaged(t, item.why)
         self.counters.damaged += 1
 
-    # commands: called in the event loop
+    # commands: from any thread but the source's; those that wait for a disk say so
 
     def now(self) -> float:
         """Seconds since the set began, with the digits of the raw stream."""
@@ -309,47 +287,118 @@ class Station:
         with self._lock:
             self._mark(self.now(), mark)
 
-    def new_set(self) -> None:
-        """End this set and begin the next, with a raw stream of its own.
+    def new_set(self, setup: tuple[Setup | None, bytes | None] | None = None) -> Path | None:
+        """End this set and begin the next, with a raw stream of its own.  Waits for the disk, so not for the event loop's thread.
+
+        Parameters
+        ----------
+        setup : tuple, optional
+            Set-up from the next set on, and the content of its file; the present one stays without it.
+
+        Returns
+        -------
+        Path or None
+            The raw stream of the set that has ended, closed; None where nothing is recorded.
 
         Raises
         ------
         CaptureError
             If no new raw stream can be made; the set that runs goes on, and the failure is told.
         """
+        with self._commands:
+            made = (self.setup, self.setup_file) if setup is None else setup
+            fresh = self._made(self._source.name, self.profile, made)
+            with self._lock:
+                old, state = self._set, self._link["state"]
+                self.setup, self.setup_file = made
+                fresh.clock_zero = self._clock.now()
+                fresh.zero = self._latest if self._source.own_times else fresh.clock_zero
+                between = old.pipe.between_frames
+                self._begin(fresh)
+                if state in ("opened", "back", "stale"):
+                    # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
+                    state = "back" if between else "opened"
+                    if fresh.writer is not None:
+                        fresh.writer.link(0.0, state, "new set")
+                    self._feeding.link(0.0, state, "new set")
+                    fresh.pipe.link(0.0, state, "new set")
+                    self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
+                self._silence.moved(fresh.zero - old.zero)
+            return self._put_away(old)
+
+    def listen_to(self, source: Source, profile: Profile) -> None:
+        """Let go of the indicator and listen to another one, or to the same with another profile, in a new set.
+
+        The recording of the old one ends with all it gave; that of the new one begins with its first byte.  Waits for the disk
+        and for the old source, so not for the event loop's thread.
+
+        Raises
+        ------
+        CaptureError
+            If no new raw stream can be made, or the station was stopped; the old indicator is listened to as before.
+        """
+        with self._commands:
+            fresh = self._made(source.name, profile, (self.setup, self.setup_file))
+            left = self._listening
+            if not left.end(END_S):
+                left.leave()
+                _log.warning("%s did not let go within %.0f s and is left to itself", left.source.name, END_S)
+            with self._lock:
+                old = self._set
+                self._listening = Listening(source, self, self._clock, self._source_ended)
+                self.profile = profile
+                self._silence = Silence(profile.period_s)
+                self.counters = Counters()
+                self._latest = 0.0
+                fresh.clock_zero = self._clock.now()
+                fresh.zero = 0.0 if source.own_times else fresh.clock_zero
+                self._begin(fresh)
+                self._link = {"event": "link", "t": 0.0, "state": "waiting", "why": ""}
+            self._listening.start()
+            self._put_away(old)
+
+    def _made(self, source: str, profile: Profile, setup: tuple[Setup | None, bytes | None]) -> RunningSet:
+        if self._closed:
+            raise CaptureError("shimwright is stopping: start it again.")
         try:
-            fresh = self._new_set(self.sets + 1)
+            return self._maker.make(self.sets + 1, source, profile, *setup)
         except CaptureError as e:
             self._fail(f"no new set could be begun, the old one goes on: {e}")
             raise
-        with self._lock:
-            old, state = self._set, self._link["state"]
-            fresh.clock_zero = self._clock.now()
-            fresh.zero = self._latest if self._source.own_times else fresh.clock_zero
-            between = old.pipe.between_frames
-            self._set, self.sets = fresh, self.sets + 1
-            self._told = 0
-            self._trace.clear()
-            self._last = self._result = self._set_failure = None
-            self._begin_feeding(fresh)
-            if state in ("opened", "back", "stale"):
-                # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
-                state = "back" if between else "opened"
-                if fresh.writer is not None:
-                    fresh.writer.link(0.0, state, "new set")
-                self._feeding.link(0.0, state, "new set")
-                fresh.pipe.link(0.0, state, "new set")
-                self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
-            self._silence.moved(fresh.zero - old.zero)
-        # Whoever reads is not kept waiting for the old set's disk.
-        old.session.close()
-        if old.writer is not None:
-            old.writer.close()
-            if old.writer.failure is not None:
-                self._fail(f"the last set is not recorded whole: {old.writer.failure}")
+
+    def _begin(self, fresh: RunningSet) -> None:
+        self._set, self.sets = fresh, self.sets + 1
+        self._told = 0
+        self._trace.clear()
+        self._last = self._result = self._set_failure = None
+        self._begin_feeding(fresh)
+        # In this order with what it hears; the page asks for the whole picture when it comes.
+        self._post(self._publish, {"event": "set", "n": self.sets})
+
+    def _put_away(self, old: RunningSet) -> Path | None:
+        """Close a set that has ended; whoever reads is not kept waiting for its disk."""
+        old.close()
+        if old.writer is not None and old.writer.failure is not None:
+            self._fail(f"the last set is not recorded whole: {old.writer.failure}")
         self._feeding.closed()
-        self._publish({"event": "set", "n": self.sets})
-        self._judge.look()
+        self._post(self._judge.look)
+        return None if old.writer is None else old.writer.path
+
+    @property
+    def folder(self) -> Path | None:
+        """Where raw streams go, one folder a set; None where nothing is recorded."""
+        return self._maker.folder
+
+    @property
+    def recording(self) -> Path | None:
+        """The raw stream of the set that runs."""
+        writer = self._set.writer
+        return None if writer is None else writer.path
+
+    @property
+    def heard(self) -> int:
+        """Readings of the set that runs."""
+        return self._set.heard
 
     def subscribe(self) -> Subscription:
         """Events from now on."""
@@ -368,6 +417,7 @@ class Station:
         setup = self.setup
         return {
             "source": self._source.name,
+            "profile": str(self.profile.table["use"]),
             "set": self.sets,
             "now": self.now(),
             "period_s": self.period_s,
@@ -397,30 +447,7 @@ class Station:
 
     # within
 
-    def _new_set(self, number: int) -> _Set:
-        session = Session(self.setup)
-        pipe = Pipeline(self.profile, session, self._heard, self._damaged)
-        header = StreamHeader(utc_text(self._clock.wall()), self._source.name, self.profile.table)
-        writer = None
-        if self._folder is not None:
-            name = f"{header.started.replace('-', '').replace(':', '')}-{number:03d}"
-            path = new_folder(self._folder, name) / "stream.jsonl"
-            # First, so that no recording ever lies there without it.
-            self._keep_setup(path.with_name(SETUP_FILE))
-            writer = StreamWriter(
-                path, header.source, header.profile, header.started, on_trouble=self._recording_trouble
-            )
-        return _Set(session, pipe, writer, header)
-
-    def _keep_setup(self, file: Path) -> None:
-        if self._setup_file is None:
-            return
-        try:
-            write_small(DISK, file, self._setup_file)
-        except OSError as e:
-            raise CaptureError(f"{file} cannot be written: {e.strerror or e}. Look after this disk.") from None
-
-    def _begin_feeding(self, s: _Set) -> None:
+    def _begin_feeding(self, s: RunningSet) -> None:
         if s.writer is not None:
             self._feeding.begin(s.writer.path, s.header, self.setup)
 

@@ -1,7 +1,7 @@
 """Connecting an indicator from the page.
 
 ``GET /api/connect`` · ``GET /api/connect/ports`` · ``GET /api/connect/doctor`` · ``POST /api/connect/bluetooth`` · ``POST /api/connect/identify`` ·
-``POST /api/connect/again`` · ``POST /api/connect/keep`` · ``POST /api/connect/cancel``.  One search runs at a time, ends by itself, and can be stopped.
+``POST /api/connect/again`` · ``POST /api/connect/keep`` · ``POST /api/connect/cancel`` · ``GET /api/connect/profiles`` · ``POST /api/connect/use``.  One search runs at a time, ends by itself, and can be stopped.
 All but the first answer this computer only: ports and files are its own.
 """
 
@@ -26,7 +26,8 @@ from capture.doctor import examine
 from capture.errors import CaptureError, LinkLostError
 from capture.identify.around import is_port, port_of, ports_around
 from capture.identify.sniffing import USUAL_S
-from capture.profiles import load_profile
+from capture.profiles import known_profiles, load_profile
+from capture.sources import open_source
 from capture.sources.holders import holders
 from capture.sources.serial_port import find_port
 from capture.station import Station
@@ -56,6 +57,13 @@ class KeepRequest(AgainRequest):
     """The profile that matches the display, and its name."""
 
     name: Annotated[str, Field(max_length=64)]
+
+
+class UseRequest(BaseModel):
+    """What to listen to from now on, and with which profile."""
+
+    source: Annotated[str, Field(min_length=1, max_length=300)]
+    profile: Annotated[str, Field(min_length=1, max_length=64)]
 
 
 def _at_this_computer(request: Request) -> None:
@@ -100,16 +108,15 @@ def connect_router(station: Station, static: Path) -> APIRouter:
     def listened_to() -> str:
         return str(station.state()["source"])
 
-    def checked(source: str) -> str:
-        """The source, if it may be listened to now."""
-        mine = listened_to()
+    def checked(source: str, mine: str) -> str:
+        """The source, if it may be listened to now; `mine` is refused."""
         if source.startswith("ble:") and len(source) > 4:
             if mine.startswith("ble:"):
                 # Looking for one indicator may cut off another that is known by a name as well as by an address.
                 raise HTTPException(409, f"{_MINE} {source}")
             return source
         if _URL.fullmatch(source):
-            if _real(mine) == source.lower():
+            if mine and _real(mine) == source.lower():
                 raise HTTPException(409, f"{_MINE} {source}")
             return source
         if not source.startswith("serial:") or len(source) <= 7:
@@ -121,7 +128,7 @@ def connect_router(station: Station, static: Path) -> APIRouter:
             device = find_port(source.removeprefix("serial:"))
         except CaptureError as e:
             raise HTTPException(404 if isinstance(e, LinkLostError) else 422, str(e)) from None
-        if _real(mine) == _real(source) or mine == source:
+        if mine and (_real(mine) == _real(source) or mine == source):
             raise HTTPException(409, f"{_MINE} {source}")
         if os.name == "posix" and not os.path.exists(device):
             raise HTTPException(404, f"No such port: {device}. Is the cable plugged in?")
@@ -142,6 +149,8 @@ def connect_router(station: Station, static: Path) -> APIRouter:
         return {
             "station": {
                 "source": now["source"],
+                "profile": now["profile"],
+                "set": now["set"],
                 "link": now["link"],
                 "age_s": None if last is None else max(0.0, round(now["now"] - last["t"], 2)),
                 "shown": None if last is None else last["shown"],
@@ -188,13 +197,13 @@ def connect_router(station: Station, static: Path) -> APIRouter:
                 load_profile({"use": "text-line", "poll": poll}, "what to send")
             except CaptureError as e:
                 raise HTTPException(422, str(e)) from None
-        source = await run_in_threadpool(checked, request.source.strip())
+        source = await run_in_threadpool(checked, request.source.strip(), listened_to())
         return _begun(lambda: search.identify(source, request.seconds, poll))
 
     @router.post("/api/connect/again", status_code=202, dependencies=own)
     async def again(request: AgainRequest) -> dict[str, Any]:
         if search.source:
-            await run_in_threadpool(checked, search.source)
+            await run_in_threadpool(checked, search.source, listened_to())
         return _begun(lambda: search.again(request.candidate))
 
     @router.post("/api/connect/keep", status_code=201, dependencies=own)
@@ -205,6 +214,26 @@ def connect_router(station: Station, static: Path) -> APIRouter:
             raise HTTPException(409, str(e)) from None
         except CaptureError as e:
             raise HTTPException(422, str(e)) from None
+
+    @router.get("/api/connect/profiles", dependencies=own)
+    def profiles() -> dict[str, Any]:
+        return {"profiles": [{"name": name, "whence": whence} for name, whence in known_profiles()]}
+
+    @router.post("/api/connect/use", dependencies=own)
+    def use(request: UseRequest) -> dict[str, Any]:
+        source = request.source.strip()
+        if search.busy:
+            # It may hold the very port.
+            raise HTTPException(409, "A search is under way: wait for it or stop it first.")
+        try:
+            profile = load_profile(request.profile.strip(), "the profile to use")
+            # The one that is listened to may be there under this name alone, and is let go first.
+            if source != listened_to() or source in ("push", "typed"):
+                source = checked(source, "")
+            station.listen_to(open_source(source, profile), profile)
+        except CaptureError as e:
+            raise HTTPException(422, str(e)) from None
+        return {"source": source, "profile": request.profile.strip(), "set": station.sets}
 
     @router.post("/api/connect/cancel", dependencies=own)
     async def cancel() -> dict[str, Any]:

@@ -63,6 +63,12 @@ class Search:
                 "kept": self._kept,
             }
 
+    @property
+    def busy(self) -> bool:
+        """Whether a search is under way."""
+        with self._lock:
+            return self._doing is not None
+
     def scan(self) -> None:
         """Begin to listen for Bluetooth devices.
 
@@ -153,7 +159,7 @@ class Search:
             device = self.source.removeprefix("serial:")
             stays = port_of(device).stays if device != self.source else None
             source = f"serial:{stays}" if stays is not None else self.source
-            self._kept = {"file": str(file), "profile": file.stem, "command": command_words(source, file.stem)}
+            self._kept = {"file": str(file), "profile": file.stem, "source": source, "command": command_words(source, file.stem)}
             return dict(self._kept)
 
     def cancel(self) -> None:

@@ -257,6 +257,14 @@ def user_folder() -> Path:
     return user_config_path("shimwright") / "profiles"
 
 
+def known_profiles() -> list[tuple[str, str]]:
+    """Names that `load_profile` takes, each with where it comes from: the packaged ones first."""
+    folder = user_folder()
+    own = sorted(f.stem for f in folder.glob("*.toml")) if folder.is_dir() else []
+    packaged = packaged_names()
+    return [(n, "packaged") for n in packaged] + [(n, "your own") for n in own if n not in packaged]
+
+
 def load_profile(table: Mapping[str, Any] | str, where: str = "profile") -> Profile:
     """A profile from its table or its name.
 
@@ -321,7 +329,7 @@ def _base(name: str, where: str) -> dict[str, Any]:
         raise ProfileError(f"{where}, use: given {name!r}; allowed: letters, digits and hyphens")
     file = user_folder() / f"{name}.toml"
     if not file.is_file():
-        near = difflib.get_close_matches(name, names, 1)
+        near = difflib.get_close_matches(name, [n for n, _ in known_profiles()], 1)
         hint = f"; nearest valid name: {near[0]}" if near else ""
         raise ProfileError(
             f"{where}, use: no profile {name!r}; allowed: {', '.join(names)}, or a file {name}.toml in {user_folder()}{hint}"

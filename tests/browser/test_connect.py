@@ -230,6 +230,42 @@ def test_a_search_is_stopped_by_its_button(browser: Any, shop: Shop, tmp_path: P
         silent.stop()
 
 
+@pytest.mark.parametrize("width", [320, 1280])
+def test_a_kept_profile_is_used_at_once_and_the_old_indicator_taken_again(browser: Any, shop: Shop, width: int) -> None:
+    page, seen = _open(browser, shop.address, width)
+    page.locator("#ports li button").click()
+    page.locator("#match:not([hidden])").wait_for()
+    page.locator("#busy").wait_for(state="hidden")
+    page.locator("#name").fill("bench-two")
+    page.get_by_role("button", name="Yes, it matches: keep this profile").click()
+    page.get_by_role("button", name="Use it now").click()
+    page.locator("#use-said").filter(has_text="Set 2 has begun").wait_for()
+    page.locator("#where").filter(has_text=f"serial:{shop.other}, read with the profile bench-two").wait_for()
+    page.locator("#ports li").filter(has_text=shop.other).filter(has_text="In use by this page").wait_for()
+    page.locator("#now-said").filter(has_text="Connected").wait_for()
+    page.locator("#counts").filter(has_text=re.compile(r"Readings taken\s*[1-9]")).wait_for()
+    _whole(page, width)
+    _picture(page, f"used-{width}")
+    # The one before, read in a way that is chosen from the list.
+    page.get_by_text("Listen to another one, or read this one in another way").click()
+    page.locator("#switch-profile option").filter(has_text="bench-two (your own)").wait_for(state="attached")
+    page.locator("#switch-source").fill("serial:/dev/nothing-here")
+    page.get_by_role("button", name="Listen to this one now").click()
+    page.locator("#switch-said").filter(has_text="Nothing was changed: No such port").wait_for()
+    page.locator("#switch-source").fill(f"serial:{shop.mine}")
+    page.locator("#switch-profile").select_option("text-line")
+    _whole(page, width)
+    _picture(page, f"switch-{width}")
+    page.get_by_role("button", name="Listen to this one now").click()
+    page.locator("#switch-said").filter(has_text="Set 3 has begun").wait_for()
+    page.locator("#counts").filter(has_text=re.compile(r"Shows\s*0\.10\d mm")).wait_for()
+    # The other page takes it over by itself.
+    page.get_by_role("link", name="Back to the readings").click()
+    page.locator("#number").filter(has_text=re.compile(r"0\.10\d")).wait_for()
+    assert [t for t in seen.trouble if "404" not in t] == []
+    page.close()
+
+
 def test_what_is_refused_is_said_in_words(browser: Any, shop: Shop) -> None:
     page, _ = _open(browser, shop.address)
     page.get_by_text("It is not in the list").click()

@@ -155,6 +155,6 @@ class Watched(Station):
 
     def run_to_the_end(self, world: World) -> None:
         """What the source's thread does."""
-        self._stop = FakeStop(world)
+        self._listening.stop = FakeStop(world)
         world.watchers.append(self.look)
-        self._run()
+        self._listening.run()

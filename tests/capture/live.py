@@ -36,6 +36,10 @@ class Heard:
         """Events of one kind."""
         return [e for _, e in self.events if e["event"] == kind]
 
+    def all(self, *kinds: str) -> list[dict[str, Any]]:
+        """Events of these kinds, in order."""
+        return [e for _, e in self.events if e["event"] in kinds]
+
     @property
     def links(self) -> list[str]:
         """States the link went through, silence left out."""

@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 
-from capture import station as station_module
+from capture import running_set as set_module
 from capture.analyse import replay_into
 from capture.clock import Clock, StepWatch
 from capture.errors import CaptureError, SourceError
 from capture.profiles import load_profile
-from capture.rawstream import Link, Rx, StreamWriter, read_records
+from capture.rawstream import Link, Rx, StreamWriter, read_header, read_records
 from capture.rawstream import writer as writer_module
 from capture.silence import Silence
 from capture.sources.contract import Sink, Source
@@ -186,7 +186,7 @@ def test_a_full_disk_is_on_the_page_at_once_and_gone_when_there_is_room(
 ) -> None:
     disk = FaultyDisk(how="full", only="write")
     monkeypatch.setattr(writer_module, "SYNC_S", 1e6)
-    monkeypatch.setattr(station_module, "StreamWriter", lambda *a, **k: StreamWriter(*a, disk=disk, **k))
+    monkeypatch.setattr(set_module, "StreamWriter", lambda *a, **k: StreamWriter(*a, disk=disk, **k))
     world = World(FakeClock(), 20.0)
     cable = Cable(world)
     station = Watched(cable, profile=PROFILE, record_to=tmp_path / "other", clock=world.clock)
@@ -228,7 +228,7 @@ def test_a_new_set_that_cannot_be_recorded_is_not_begun(tmp_path: Path) -> None:
         source.go.set()
         async with listening(source, record_to=tmp_path / "streams") as heard:
             await heard.wait("reading", counts=3)
-            heard.station._folder = tmp_path / "streams" / "20"
+            heard.station._maker.folder = tmp_path / "streams" / "20"
             (tmp_path / "streams" / "20").write_text("in the way", "utf-8")
             with pytest.raises(CaptureError):
                 heard.station.new_set()
@@ -238,6 +238,130 @@ def test_a_new_set_that_cannot_be_recorded_is_not_begun(tmp_path: Path) -> None:
             assert heard.station.state()["failure"] == failure["why"]
 
     asyncio.run(main())
+
+
+# another indicator
+
+
+class Speaking(Source):
+    """Sends one line after another, and one more while it is being stopped."""
+
+    def __init__(self, name: str, first: int, unit: str = "") -> None:
+        self.name, self._next, self._unit = name, first, unit
+        self.gave: list[bytes] = []
+
+    def _say(self, sink: Sink, clock: Clock, data: bytes) -> None:
+        self.gave.append(data)
+        sink.chunk(clock.now(), data)
+
+    def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
+        sink.link(clock.now(), "opened")
+        self._say(sink, clock, END)
+        while True:
+            ending = stop.wait(0.01)
+            self._say(sink, clock, line(self._next))
+            self._next += 1
+            if ending:
+                # Half a line, as when a cable is let go: it belongs to the old recording and to no reading.
+                self._say(sink, clock, b"+00")
+                return
+
+
+def test_another_indicator_is_listened_to_and_nothing_of_either_is_lost(tmp_path: Path) -> None:
+    first, second = Speaking("serial:first", 1), Speaking("serial:second", 5001)
+    inches = load_profile({"use": "text-line", "unit": "in", "resolution": 0.001, "rate": 50})
+
+    async def main() -> None:
+        async with listening(first, record_to=tmp_path, rate=50) as heard:
+            station = heard.station
+            await heard.wait("reading", counts=20)
+            await asyncio.to_thread(station.listen_to, second, inches)
+            await heard.wait("set", n=2)
+            await heard.wait("reading", counts=5020, unit="in")
+            state = station.state()
+            assert (state["source"], state["set"], state["link"]["state"]) == ("serial:second", 2, "opened")
+            assert state["counters"]["opens"] == 1, "counted anew"
+            assert 20 <= state["counters"]["readings"] < 5000
+            assert [t for t, _ in state["trace"]] == sorted(t for t, _ in state["trace"])
+            assert all(v >= 5.0 * 25.4 for _, v in state["trace"]), "nothing of the old indicator"
+            # And back: the same source with another profile is an indicator like any other.
+            again = Speaking("serial:second", 9001)
+            await asyncio.to_thread(station.listen_to, again, PROFILE)
+            await heard.wait("reading", counts=9003, unit="mm")
+            order = [e["n"] if e["event"] == "set" else e["counts"] for e in heard.all("set", "reading")]
+            assert all(c < 5000 for c in order[: order.index(2)])
+            assert all(5001 <= c < 9000 for c in order[order.index(2) + 1 : order.index(3)])
+            assert station.failure is None
+
+    asyncio.run(main())
+    streams = sorted(tmp_path.glob("*/stream.jsonl"), key=lambda p: p.parent.name[-3:])
+    assert len(streams) == 3
+    for path, source in zip(streams[:2], (first, second), strict=True):
+        found = list(read_records(path))
+        assert [r.data for r in found if isinstance(r, Rx)] == source.gave, "the last bytes too, and in order"
+        assert path.with_name("stream.jsonl.sha256").exists(), "closed"
+        assert read_header(path).source == source.name
+    assert read_header(streams[1]).profile["unit"] == "in"
+    assert replay_into(streams[0]).result()["readings"] == len(first.gave) - 2
+    assert replay_into(streams[1]).result()["readings"] == len(second.gave) - 2
+
+
+def test_another_indicator_that_cannot_be_recorded_is_not_listened_to(tmp_path: Path) -> None:
+    first, second = Speaking("serial:first", 1), Speaking("serial:second", 5001)
+
+    async def main() -> None:
+        async with listening(first, record_to=tmp_path / "streams", rate=50) as heard:
+            station = heard.station
+            await heard.wait("reading", counts=3)
+            station._maker.folder = tmp_path / "streams" / "20"
+            (tmp_path / "streams" / "20").write_text("in the way", "utf-8")
+            with pytest.raises(CaptureError):
+                await asyncio.to_thread(station.listen_to, second, PROFILE)
+            assert "the old one goes on" in str(station.failure)
+            now = first.gave[-1]
+            await until(lambda: first.gave[-1] != now)
+            assert (station.sets, station.state()["source"], second.gave) == (1, "serial:first", [])
+
+    asyncio.run(main())
+
+
+def test_a_source_that_never_lets_go_is_left_and_its_late_bytes_are_in_no_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("capture.station.END_S", 0.1)
+    stuck, second = Waiting(), Speaking("serial:second", 5001)
+
+    async def main() -> None:
+        async with listening(stuck, record_to=tmp_path, rate=50) as heard:
+            await heard.wait("reading", counts=1)
+            await until(stuck.stamped.is_set)
+            old = heard.station._listening
+            await asyncio.to_thread(heard.station.listen_to, second, PROFILE)
+            assert "waiting did not let go within" in caplog.text
+            await heard.wait("reading", counts=5003)
+            stuck.go.set()
+            await until(lambda: not old.running)
+            await heard.wait("reading", counts=second._next + 2)
+            assert {e["counts"] for e in heard.of("reading")}.isdisjoint({2, 3})
+
+    asyncio.run(main())
+    recorded = [r.data for p in stream_files(tmp_path) for r in read_records(p) if isinstance(r, Rx)]
+    assert line(2) not in recorded
+
+
+def test_a_station_that_was_stopped_listens_to_nothing_further(tmp_path: Path) -> None:
+    async def main() -> Station:
+        async with listening(Speaking("serial:first", 1), record_to=tmp_path) as heard:
+            await heard.wait("reading", counts=3)
+        return heard.station
+
+    station = asyncio.run(main())
+    second = Speaking("serial:second", 5001)
+    with pytest.raises(CaptureError, match="is stopping"):
+        station.listen_to(second, PROFILE)
+    with pytest.raises(CaptureError, match="is stopping"):
+        station.new_set()
+    assert (second.gave, len(stream_files(tmp_path))) == ([], 1)
 
 
 # programs that go wrong

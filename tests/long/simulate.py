@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from capture import station as station_module
+from capture import running_set as set_module
 from capture.analyse import replay_into
 from capture.profiles import load_profile
 from capture.rawstream import Rx, StreamWriter, read_records
@@ -65,8 +65,8 @@ def simulate(seed: int, folder: Path) -> Story:
         disks.append(FaultyDisk(how="full"))
         return StreamWriter(path, *a, disk=disks[-1], **k)
 
-    kept = station_module.StreamWriter, writer_module.SYNC_S
-    station_module.StreamWriter, writer_module.SYNC_S = writer, 1e9  # type: ignore[assignment,misc]
+    kept = set_module.StreamWriter, writer_module.SYNC_S
+    set_module.StreamWriter, writer_module.SYNC_S = writer, 1e9  # type: ignore[assignment,misc]
     try:
         profile = load_profile({"use": "text-line", "rate": 1 / story.period})
         station = Watched(cable, profile=profile, record_to=folder, clock=world.clock)
@@ -83,7 +83,7 @@ def simulate(seed: int, folder: Path) -> Story:
         safe_lines = station._set.writer.synced_lines
         station.close()
     finally:
-        station_module.StreamWriter, writer_module.SYNC_S = kept  # type: ignore[misc]
+        set_module.StreamWriter, writer_module.SYNC_S = kept  # type: ignore[misc]
     _check_link(story, station)
     _check_readings(story, station, cable, folder)
     if cuts:

@@ -282,6 +282,63 @@ def test_link_age_and_counters_of_what_is_listened_to(indicators: Indicators) ->
     worked(indicators, work)
 
 
+def test_the_indicator_listened_to_and_the_way_it_is_read_are_changed_without_a_restart(
+    indicators: Indicators, own: Path
+) -> None:
+    own.mkdir(parents=True)
+    (own / "bench-inch.toml").write_text('use = "text-line"\nunit = "in"\nresolution = 0.001\n', "utf-8")
+
+    async def work(c: httpx.AsyncClient) -> None:
+        async def use(source: str, profile: str) -> httpx.Response:
+            return await c.post("/api/connect/use", json={"source": source, "profile": profile})
+
+        async def shown(what: str) -> dict[str, Any]:
+            end = time.monotonic() + 10
+            while True:
+                indicators.mine.write(frame_of(478, 0.001, "mm", "plain"))
+                station: dict[str, Any] = (await c.get("/api/connect")).json()["station"]
+                if what in (station["shown"] or ""):
+                    return station
+                assert time.monotonic() < end, station
+                await asyncio.sleep(0.05)
+
+        mine, other = f"serial:{indicators.mine.link}", f"serial:{indicators.other.link}"
+        listed = {p["name"]: p["whence"] for p in (await c.get("/api/connect/profiles")).json()["profiles"]}
+        assert (listed["text-line"], listed["bench-inch"]) == ("packaged", "your own")
+        await shown("0.478 mm")
+        # The same port, read in another way: it is let go and taken again.
+        r = await use(mine, "bench-inch")
+        assert (r.status_code, r.json()) == (200, {"source": mine, "profile": "bench-inch", "set": 2}), r.text
+        station = await shown("0.478 in")
+        assert (station["profile"], station["set"], station["failure"]) == ("bench-inch", 2, None)
+        # What is refused changes nothing.
+        for source, profile, status, say in (
+            (other, "bench-in", 422, "nearest valid name: bench-inch"),
+            (other, "../bench", 422, "letters, digits and hyphens"),
+            ("push", "text-line", 422, "allowed: serial:PORT"),
+            ("replay:/etc/passwd", "text-line", 422, "allowed: serial:PORT"),
+            ("serial:/dev/null", "text-line", 422, "is not a serial port"),
+            ("serial:/nowhere", "text-line", 404, "No such port"),
+        ):
+            r = await use(source, profile)
+            assert (r.status_code, say in r.json()["detail"]) == (status, True), (source, r.text)
+        assert (await shown("0.478 in"))["set"] == 2
+        # Another indicator; its port is the station's now, and the first one is free.
+        assert (await use(other, "text-line")).status_code == 200
+        station = await shown(" mm")
+        assert (station["source"], station["set"]) == (other, 3)
+        r = await c.post("/api/connect/identify", json={"source": other})
+        assert (r.status_code, "listens to that indicator already" in r.json()["detail"]) == (409, True)
+        r = await c.post("/api/connect/identify", json={"source": mine, "seconds": 60})
+        assert r.status_code == 202, r.text
+        r = await use(mine, "text-line")
+        assert (r.status_code, "wait for it or stop it first" in r.json()["detail"]) == (409, True)
+        await c.post("/api/connect/cancel")
+        await ended(c)
+
+    worked(indicators, work)
+
+
 @dataclass
 class PortInfo:
     """What the serial library says of a port."""

@@ -127,9 +127,9 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
             if loop is None or loop.is_closed():
                 return
             if event.kind == "reseat":
-                loop.call_soon_threadsafe(station.mark_now, "reseat")
+                station.mark_now("reseat")
             elif event.kind == "new-set":
-                loop.call_soon_threadsafe(new_set)
+                new_set()
 
         def new_set() -> None:
             # One that cannot be begun is told on the page.
