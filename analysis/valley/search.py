@@ -32,6 +32,10 @@ _CLOSE = 0.02
 """Gain in log likelihood that ends the search: what is left is far below the answer's own uncertainty."""
 
 
+_NO_WEIGHT = 50.0
+"""Log evidence below the others at which a value of the grid is as good as gone."""
+
+
 @dataclass(slots=True)
 class State:
     """Everything known at one point of the search; (sweeps, grid) or (sweeps, grid, readings)."""
@@ -169,9 +173,8 @@ class Search:
 
     def evidence(self, st: State) -> Array:
         """Log evidence over the grid (sweeps, grid)."""
-        return np.asarray(
-            -st.objective - RANK * self.log_size - 0.5 * np.linalg.slogdet(self.information(st) + self.prior)[1]
-        )
+        sign, logdet = np.linalg.slogdet(self.information(st) + self.prior)
+        return _usable(np.asarray(-st.objective - RANK * self.log_size - 0.5 * logdet), sign)
 
     def narrow(self, columns: NDArray[np.int64]) -> None:
         """Go on with some values of the grid only."""
@@ -207,10 +210,19 @@ class Search:
         eye = np.arange(UNKNOWNS)
         h[..., eye, eye] += 1e-9
         cov = np.linalg.inv(h)
-        logdet = np.linalg.slogdet(h)[1]
-        evidence = -st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet
+        sign, logdet = np.linalg.slogdet(h)
+        evidence = _usable(np.asarray(-st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet), sign)
         used = (info * cov.transpose(0, 1, 3, 2)).sum(axis=(-1, -2))
-        return np.asarray(cov), np.asarray(evidence), np.asarray(used)
+        return np.asarray(cov), evidence, np.asarray(used)
+
+
+def _usable(evidence: Array, sign: Array) -> Array:
+    """Evidence with no weight left where the information is singular to rounding: minutes of stillness and one dip at their end."""
+    bad = (sign <= 0) | ~np.isfinite(evidence)
+    if not bad.any():
+        return evidence
+    least = np.where(bad, np.inf, evidence).min(axis=1, keepdims=True)
+    return np.where(bad, np.where(np.isfinite(least), least, 0.0) - _NO_WEIGHT, evidence)
 
 
 def _pick(better: NDArray[np.bool_], new: State, old: State) -> State:

@@ -14,6 +14,9 @@ import pytest
 from analysis.distributions import t_quantile
 from analysis.geometry import extension_mm
 from analysis.valley import Window, fit_bottoms
+from analysis.valley.fit import MOST, _share
+from analysis.valley.pack import pack
+from analysis.valley.search import _usable
 from tests.bench.accuracy import run
 from tests.bench.hands import FAMILIES, Case, make
 
@@ -83,3 +86,25 @@ def test_every_family_of_hands_is_right_within_what_is_stated(case: Case) -> Non
     assert math.sqrt(float(np.mean(np.square(errors)))) < 0.0025
     assert inside >= 0.94 * len(errors)
     assert max(abs(z) for z in sets) < 1.0
+
+
+def test_minutes_of_flicker_cost_no_more_than_a_sweep() -> None:
+    # A display left lying for five minutes: every reading its own entry made arrays of gigabytes.
+    z = 0.001 * np.round(np.random.default_rng(3).normal(0.0, 1.5, 3000))
+    flicker = Window(0.1 * np.arange(3000), z, 0.001)
+    for windows in ([flicker], [_sweep(6.0, 15.0), flicker]):
+        packed = pack(windows, 60.0, MOST)
+        assert packed.t.shape[1] <= 2 * MOST
+        assert packed.count[-1][: packed.entries[-1]].sum() == 3000
+        assert packed.z[-1][: packed.entries[-1]] == pytest.approx(0.0, abs=0.001)
+
+
+def test_a_singular_fit_has_no_weight_and_spoils_none_beside_it() -> None:
+    # logarithms of evidence as a fit whose information is singular to rounding gives them
+    evidence = np.array([[np.inf, -76.9, -63.2], [-80.0, -70.0, -60.0], [np.nan, np.inf, np.inf]])
+    sign = np.array([[0.0, 1.0, 1.0], [1.0, 1.0, 1.0], [-1.0, 0.0, 0.0]])
+    share = _share(_usable(evidence, sign))
+    assert np.isfinite(share).all()
+    assert share[0, 0] < 1e-9
+    assert share[0].argmax() == share[1].argmax() == 2
+    assert (_usable(evidence[1:2], sign[1:2]) == evidence[1]).all()
