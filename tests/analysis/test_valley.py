@@ -90,7 +90,7 @@ def test_every_family_of_hands_is_right_within_what_is_stated(case: Case) -> Non
 
 def test_minutes_of_flicker_cost_no_more_than_a_sweep() -> None:
     # A display left lying for five minutes: every reading its own entry made arrays of gigabytes.
-    z = 0.001 * np.round(np.random.default_rng(3).normal(0.0, 1.5, 3000))
+    z = np.asarray(0.001 * np.round(np.random.default_rng(3).normal(0.0, 1.5, 3000)), dtype=np.float64)
     flicker = Window(0.1 * np.arange(3000), z, 0.001)
     for windows in ([flicker], [_sweep(6.0, 15.0), flicker]):
         packed = pack(windows, 60.0, MOST)

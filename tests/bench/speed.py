@@ -114,7 +114,61 @@ def rows() -> list[list[str]]:
     return out
 
 
+def write_day(path: Path, swinging: bool, hours: float) -> int:
+    """A stream of 10 readings/s as a day leaves it; number of readings.
+
+    Parameters
+    ----------
+    swinging : bool
+        Swung without a pause; else for 40 s each half hour, the indicator left lying in between.
+    """
+    rng = np.random.default_rng(24)
+    n = int(hours * 36_000)
+    t = np.arange(n) * 0.1 + rng.uniform(0, 0.002, n)
+    z = 59.8 / np.cos(np.radians(10.0 * np.cos(np.pi * t / 3.1 + 0.2 * np.sin(0.7 * t)))) - 59.8
+    if not swinging:
+        z = np.where(t % 1800 < 40, z, 0.31)
+    z = np.round(z + 0.478 + rng.normal(0, 0.001, n), 3)
+    with open(path, "w", encoding="utf-8") as file:
+        profile = {"use": "text-line", "unit": "mm", "resolution": 0.001, "rate": 10}
+        head = {"format": "shimwright-stream/1", "started": "2026-01-01T00:00:00Z", "source": "simulated"}
+        file.write(json.dumps({**head, "profile": profile}) + "\n")
+        for a, b in zip(t.tolist(), z.tolist(), strict=True):
+            file.write(f'{{"t":{a:.6f},"rx":"{b:+09.3f}\\r\\n"}}\n')
+    return n
+
+
+_DAY = """
+import json, sys, time
+from pathlib import Path
+from capture.analyse import analyse_stream
+begin = time.process_time()
+r = analyse_stream(Path(sys.argv[1]))
+spent = time.process_time() - begin
+# not ru_maxrss: that one keeps what the parent had before it became this program
+peak = int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) / 1024
+sys.stdout.write(json.dumps([len(r["sweeps"]), spent, peak]))
+"""
+
+
+def days() -> list[list[str]]:
+    """Time and peak memory over the length of the stream, each in a process of its own."""
+    out = []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, swinging in (("left lying, swung now and then", False), ("swung without a pause", True)):
+            for hours in (6.0, 24.0):
+                path = Path(folder) / "day.jsonl"
+                n = write_day(path, swinging, hours)
+                done = subprocess.run([sys.executable, "-c", _DAY, str(path)], check=True, capture_output=True)
+                sweeps, spent, peak = json.loads(done.stdout)
+                out.append([name, f"{hours:.0f}", str(n), str(sweeps), f"{spent:.1f}", f"{peak:.0f}"])
+    return out
+
+
 HEAD = ["streams", "analyse: sweeps/s", "rms µm", "plain script: sweeps/s", "rms µm", "time ratio"]
+
+
+DAYS = ["day", "hours", "readings", "sweeps", "s", "peak MB"]
 
 
 def main() -> int:
@@ -122,7 +176,10 @@ def main() -> int:
     sys.stdout.write(" | ".join(HEAD) + "\n")
     for r in rows():
         sys.stdout.write(" | ".join(r) + "\n")
-    sys.stdout.write(f"start-up of analyse: {start_up_s():.2f} s\n")
+    sys.stdout.write("\n" + " | ".join(DAYS) + "\n")
+    for r in days():
+        sys.stdout.write(" | ".join(r) + "\n")
+    sys.stdout.write(f"\nstart-up of analyse: {start_up_s():.2f} s\n")
     return 0
 
 
