@@ -417,7 +417,7 @@ class Station:
         setup = self.setup
         return {
             "source": self._source.name,
-            "profile": str(self.profile.table["use"]),
+            "profile": self.profile.name,
             "set": self.sets,
             "now": self.now(),
             "period_s": self.period_s,

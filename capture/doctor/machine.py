@@ -85,16 +85,38 @@ def clock() -> list[Finding]:
 
 
 def profiles() -> list[Finding]:
-    """Where the user's own profiles lie, and whether they can be used."""
+    """Where the user's own profiles lie, which ones installed packages bring, and whether they can be used."""
     from capture.errors import ProfileError
-    from capture.profiles import load_profile, user_folder
+    from capture.profiles import added_profiles, load_profile, packaged_names, user_files, user_folder
 
-    folder = user_folder()
-    files = sorted(folder.glob("*.toml")) if folder.is_dir() else []
-    found = [Finding(f"profiles of your own: {len(files)} in {folder}", "fine")]
+    files, packaged = user_files(), packaged_names()
+    found = [Finding(f"profiles of your own: {len(files)} in {user_folder()}", "fine")]
     for file in files:
+        if file.stem in packaged:
+            found.append(
+                Finding(
+                    f"{file} is never used: {file.stem} comes with the program", "note", "Give that file another name."
+                )
+            )
+            continue
         try:
             load_profile(file.stem, "profile")
         except ProfileError as e:
             found.append(Finding(f"a profile cannot be used: {e}", "wrong", f"Mend or remove {file}."))
+    own = {f.stem for f in files}
+    for added in added_profiles():
+        if isinstance(added, ProfileError):
+            found.append(Finding(f"a profile cannot be used: {added}", "wrong", "Update or remove that package."))
+        elif added.name in own:
+            found.append(
+                Finding(
+                    f"{added.place} is not used: yours of that name comes first", "note", "Rename yours to have both."
+                )
+            )
+        else:
+            try:
+                load_profile(added.name, "profile")
+                found.append(Finding(f"profile {added.name}, from {added.whence}", "fine"))
+            except ProfileError as e:
+                found.append(Finding(f"a profile cannot be used: {e}", "wrong", "Update or remove that package."))
     return found

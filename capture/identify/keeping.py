@@ -27,7 +27,7 @@ def keep(table: dict[str, Any], name: str) -> Path:
         raise ProfileError(
             f"name: given {name!r}; allowed: letters, digits and hyphens, and none of {', '.join(packaged_names())}"
         )
-    load_profile(table, "profile to keep")
+    table = load_profile(table, "profile to keep").table
     text = as_toml(table)
     assert tomllib.loads(text) == table
     file = user_folder() / f"{name}.toml"

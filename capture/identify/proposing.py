@@ -14,7 +14,7 @@ from typing import Any
 
 from capture.decoders.text_line import DEFAULT_PATTERN
 from capture.identify.ranking import Proposal
-from capture.profiles import packaged_names, user_folder
+from capture.profiles import known_profiles
 
 _SUMMED = (
     r"^(?P<sign>[+-]?)\s*(?P<value>\d+[.,]\d+)\s*(?P<after>[+-]?)\s*(?P<unit>mm|in)?[*,;: ]?(?P<sum>[0-9A-Fa-f]{2})\s*$"
@@ -40,10 +40,9 @@ def proposals(data: bytes) -> Iterator[Proposal]:
 
 
 def _own() -> Iterator[Proposal]:
-    folder = user_folder()
-    for file in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        if file.stem not in packaged_names():
-            yield {"use": file.stem}, []
+    for name, whence in known_profiles():
+        if whence != "packaged":
+            yield {"use": name}, []
 
 
 def _text(lines: list[bytes]) -> Iterator[Proposal]:

@@ -17,6 +17,7 @@ from capture.doctor import examine, machine
 from capture.doctor import radio as bluetooth_module
 from capture.doctor import serial_ports as ports_module
 from capture.doctor.evidence import recordings, store
+from capture.profiles import user_folder
 from capture.rawstream import StreamWriter
 from capture.simulator.pty_bench import PtyBench
 from capture.store.feed import StoreFeed
@@ -183,14 +184,18 @@ def test_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_profile_that_cannot_be_used_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("capture.profiles.user_folder", lambda: tmp_path)
-    (tmp_path / "good.toml").write_text('use = "text-line"\nrate = 5\n', "utf-8")
-    (tmp_path / "bad.toml").write_text('use = "text-line"\nrate = -5\n', "utf-8")
-    counted, bad = machine.profiles()
-    assert str(tmp_path) in counted.what
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    folder = user_folder()
+    folder.mkdir(parents=True)
+    (folder / "good.toml").write_text('use = "text-line"\nrate = 5\n', "utf-8")
+    (folder / "bad.toml").write_text('use = "text-line"\nrate = -5\n', "utf-8")
+    (folder / "text-line.toml").write_text('use = "text-line"\nrate = 5\n', "utf-8")
+    counted, bad, hidden = machine.profiles()
+    assert str(folder) in counted.what
     assert bad.state == "wrong"
     assert "bad.toml" in bad.cure
     assert "-5" in bad.what
+    assert (hidden.state, "is never used" in hidden.what) == ("note", True)
 
 
 def test_recordings_that_changed_or_saw_trouble_are_told(tmp_path: Path) -> None:

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from capture import profiles
 from capture.decoders import Frame
 from capture.errors import CaptureError, ProfileError, SourceError
 from capture.identify import Candidate, Sample, identify, keep, rank
@@ -26,7 +25,7 @@ from capture.identify import sniffing as sniffing_module
 from capture.identify.keeping import as_toml
 from capture.identify.proposing import proposals
 from capture.identify.sniffing import sniff
-from capture.profiles import load_profile
+from capture.profiles import load_profile, user_folder
 from capture.rawstream import Rx, read_header, read_records
 from capture.simulator.wires import frame_of
 from tests.fakes.bluetooth_bench import BluetoothBench
@@ -39,12 +38,8 @@ STREAMS = Path(__file__).resolve().parents[2] / "recorded_streams"
 @pytest.fixture(autouse=True)
 def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The user's folder, empty."""
-    folder = tmp_path / "profiles"
-    from capture.identify import keeping, proposing
-
-    for module in (profiles, keeping, proposing):
-        monkeypatch.setattr(module, "user_folder", lambda: folder)
-    return folder
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return user_folder()
 
 
 def ranked(data: bytes, rate: float = 10.0) -> list[Candidate]:
@@ -183,7 +178,7 @@ def _lengths(table: dict[str, Any], chunks: list[tuple[float, bytes]]) -> list[D
 
 
 def test_a_profile_of_the_users_own_is_among_the_candidates(own: Path) -> None:
-    own.mkdir()
+    own.mkdir(parents=True)
     (own / "old-gauge.toml").write_text(
         'use = "text-line"\npattern = "^L(?P<value>[+-]\\\\d+);$"\nplaces = 3\n', "utf-8"
     )

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from capture import profiles
 from capture.decoders import Frame
+from capture.doctor import machine
 from capture.errors import ProfileError
-from capture.profiles import KEYS, check_names, load_profile, packaged_names, parse_resolution
+from capture.profiles import (
+    KEYS,
+    check_names,
+    known_profiles,
+    load_profile,
+    packaged_names,
+    parse_resolution,
+    user_folder,
+)
 
 
 @pytest.fixture
 def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An empty folder for the user's own profiles."""
-    monkeypatch.setattr(profiles, "user_folder", lambda: tmp_path)
-    return tmp_path
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    folder = user_folder()
+    folder.mkdir(parents=True)
+    return folder
 
 
 def refused(table: Any, where: str = "command line") -> str:
@@ -156,7 +171,7 @@ def test_a_name_cannot_leave_the_folder(own: Path, name: str) -> None:
 def test_an_own_profile_starts_from_a_packaged_one(own: Path) -> None:
     (own / "old-gauge.toml").write_text('use = "text-line"\nplaces = 3\nbaud = 4800\n', "utf-8")
     p = load_profile({"use": "old-gauge", "rate": 5})
-    assert p.table == {"use": "old-gauge", "rate": 5}
+    assert p.table == {"use": "text-line", "places": 3, "baud": 4800, "rate": 5}
     assert (p.values["places"], p.values["baud"], p.values["rate"], p.values["unit"]) == (3, 4800, 5, "mm")
 
 
@@ -202,3 +217,131 @@ def test_a_typed_step_that_is_none(text: str) -> None:
     with pytest.raises(ProfileError) as e:
         parse_resolution(text)
     assert f"resolution: given {text!r}; allowed: a number" in str(e.value)
+
+
+def test_a_recording_made_with_an_own_profile_needs_no_file_beside_it(own: Path) -> None:
+    (own / "old-gauge.toml").write_text('use = "text-line"\nplaces = 3\nbaud = 4800\n', "utf-8")
+    recorded = load_profile({"use": "old-gauge", "baud": 2400})
+    assert recorded.table == {"use": "text-line", "places": 3, "baud": 2400}
+    assert (recorded.name, recorded.kind) == ("old-gauge", "text-line")
+    (own / "old-gauge.toml").unlink()
+    again = load_profile(recorded.table)
+    assert again.values == recorded.values
+    assert [again.decoder().feed(b"-1234\r\n")] == [recorded.decoder().feed(b"-1234\r\n")]
+
+
+@pytest.mark.parametrize("pattern", ["[[]value](?P<value>.*)", "(?P<value>[0-9--.]+)", "(?P<value>[0-9&&8]+)"])
+def test_a_pattern_that_a_later_python_may_read_in_another_way_is_refused(pattern: str) -> None:
+    text = refused({"use": "text-line", "pattern": pattern})
+    assert "pattern: given" in text
+    assert "no [[" in text
+
+
+# profiles of installed packages
+
+
+@pytest.fixture
+def install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
+    """Puts a package with its metadata where Python looks for installed ones."""
+    names: list[str] = []
+
+    def put(package: str, points: str, version: str = "1.2", code: str = "", **files: str) -> None:
+        site = tmp_path / f"site-{package}"
+        info = site / f"{package.replace('-', '_')}-{version}.dist-info"
+        info.mkdir(parents=True)
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {package}\nVersion: {version}\n", "utf-8")
+        (info / "RECORD").write_text("", "utf-8")
+        (info / "entry_points.txt").write_text(f"[shimwright.profiles]\n{points}\n", "utf-8")
+        folder = site / package.replace("-", "_")
+        folder.mkdir()
+        (folder / "__init__.py").write_text(code, "utf-8")
+        for name, text in files.items():
+            (folder / f"{name.replace('_', '-')}.toml").write_text(text, "utf-8")
+        names.append(folder.name)
+        monkeypatch.syspath_prepend(str(site))
+
+    yield put
+    for name in names:
+        sys.modules.pop(name, None)
+
+
+CORNER = 'use = "text-line"\nunit = "in"\nresolution = 0.0005\npoll = "\\\\r"\n'
+
+
+def test_an_installed_package_brings_profiles(own: Path, install: Any) -> None:
+    install("bench-corner", "all = bench_corner", corner_gauge=CORNER)
+    p = load_profile({"use": "corner-gauge", "rate": 20})
+    assert (p.scale.unit, p.scale.step, p.kind) == ("in", Decimal("0.0005"), "text-line")
+    assert p.table == {"use": "text-line", "unit": "in", "resolution": 0.0005, "poll": "\\r", "rate": 20}
+    assert ("corner-gauge", "bench-corner 1.2") in known_profiles()
+    assert "profile corner-gauge, from bench-corner 1.2" in [f.what for f in machine.profiles()]
+    # What the user wrote comes first, and doctor says so.
+    (own / "corner-gauge.toml").write_text('unit = "mm"\n', "utf-8")
+    assert load_profile("corner-gauge").scale.unit == "mm"
+    assert ("corner-gauge", "your own") in known_profiles()
+    assert any("yours of that name comes first" in f.what for f in machine.profiles())
+
+
+def test_the_command_takes_a_profile_of_an_installed_package(own: Path, install: Any, tmp_path: Path) -> None:
+    install("bench-corner", "all = bench_corner", corner_gauge=CORNER)
+    path = os.pathsep.join([str(tmp_path / "site-bench-corner"), os.environ.get("PYTHONPATH", "")])
+    done = subprocess.run(
+        [sys.executable, "-c", "from web.cli.main import run; run()", "listen", "typed", "--profile", "corner-gauge"],
+        input="0.1235\n",
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": path},
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout.splitlines()[-1])["counts"] == 247
+
+
+def test_two_packages_that_bring_the_same_profile_are_both_named(own: Path, install: Any) -> None:
+    install("bench-corner", "all = bench_corner", corner_gauge=CORNER)
+    install("bench-other", "all = bench_other", corner_gauge=CORNER)
+    text = refused("corner-gauge")
+    assert "bench-corner 1.2 and bench-other 1.2 both bring" in text
+    assert str(own / "corner-gauge.toml") in text
+
+
+@pytest.mark.parametrize(
+    ("points", "code", "files", "say"),
+    [
+        ("all = bench_nowhere", "", {}, "must name a package that holds *.toml files (ModuleNotFoundError"),
+        ("all = bench_bad", "1/0", {"mine": CORNER}, "(ZeroDivisionError: division by zero)"),
+        ("all = bench_bad", "", {}, "holds no *.toml file"),
+        ("all = bench_bad:thing", "", {"mine": CORNER}, "must name a package that holds *.toml files"),
+        ("all = bench_bad", "", {"text_line": CORNER}, "text-line.toml of bench-bad 1.2 cannot be used"),
+    ],
+)
+def test_a_package_that_brings_nothing_usable_is_named_and_holds_up_nothing(
+    own: Path, install: Any, points: str, code: str, files: dict[str, str], say: str
+) -> None:
+    install("bench-bad", points, code=code, **files)
+    text = refused("missing")
+    assert "no profile 'missing'" in text
+    assert say in text
+    assert "bench-bad 1.2" in text
+    assert load_profile("text-line").kind == "text-line"
+    assert [n for n, _ in known_profiles()] == packaged_names()
+    wrong = [f for f in machine.profiles() if f.state == "wrong"]
+    assert len(wrong) == 1
+    assert say in wrong[0].what
+    assert wrong[0].cure
+
+
+@pytest.mark.parametrize(
+    ("content", "say"),
+    [
+        ("boud = 4800\n", "boud: unknown"),
+        ('unit = "cm"\n', "unit: given 'cm'"),
+        ('use = "missing"\n', "use: given 'missing'; allowed: a packaged profile"),
+        ("use = \n", "Invalid value"),
+    ],
+)
+def test_a_bad_profile_of_a_package_names_its_file_and_package(own: Path, install: Any, content: str, say: str) -> None:
+    install("bench-bad", "all = bench_bad", mine=content)
+    text = refused("mine")
+    assert text.startswith("mine.toml of bench-bad 1.2")
+    assert say in text
