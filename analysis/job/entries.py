@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from analysis.job.fields import FieldError
+from analysis.job.fields import FieldError, fields_as_list
 from analysis.job.kinds import KINDS
+from analysis.job.variants import variants_of
 
 _AT = re.compile(r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})$")
 
@@ -151,7 +152,8 @@ def kinds_as_list() -> list[dict[str, object]]:
         {
             "kind": name,
             "title": kind.title,
-            "fields": [{"field": f, "required": x.required, "says": x.says} for f, x in kind.fields.items()],
+            "fields": fields_as_list(kind.fields),
+            **({"variants": variants} if (variants := variants_of(name)) is not None else {}),
         }
         for name, kind in KINDS.items()
     ]

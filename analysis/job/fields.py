@@ -25,6 +25,25 @@ class FieldError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
+class Described:
+    """A check that says what a form needs to know to ask for its value.
+
+    Attributes
+    ----------
+    check : callable
+    form : mapping
+        ``type`` and what belongs to it: ``choices``, ``dimension``, ``low`` and ``high``, ``of`` (the form of each item of a list),
+        ``fields`` (the fields of a table).
+    """
+
+    check: Check
+    form: Mapping[str, object]
+
+    def __call__(self, given: object) -> object:
+        return self.check(given)
+
+
+@dataclass(frozen=True, slots=True)
 class Field:
     """One field of a kind of entry."""
 
@@ -117,7 +136,7 @@ def whole(low: int, high: int) -> Check:
             raise FieldError(allowed)
         return int(number)
 
-    return check
+    return Described(check, {"type": "whole", "low": low, "high": high})
 
 
 def number(low: str, high: str) -> Check:
@@ -135,7 +154,7 @@ def number(low: str, high: str) -> Check:
             raise FieldError(allowed)
         return f"{value:f}"
 
-    return check
+    return Described(check, {"type": "number", "low": low, "high": high})
 
 
 def choice(*options: str) -> Check:
@@ -146,7 +165,7 @@ def choice(*options: str) -> Check:
             raise FieldError("one of: " + ", ".join(options))
         return str(given).strip()
 
-    return check
+    return Described(check, {"type": "choice", "choices": options})
 
 
 def measure(dimension: Dimension, low: str | None = None, high: str | None = None) -> Check:
@@ -160,7 +179,7 @@ def measure(dimension: Dimension, low: str | None = None, high: str | None = Non
         _limits(q.value if dimension == "angle" else _base(dimension, str(q)), low, high, dimension)
         return str(q)
 
-    return check
+    return Described(check, {"type": "quantity", "dimension": dimension})
 
 
 def length(given: object) -> str:
@@ -191,7 +210,7 @@ def positive(dimension: Dimension, high: str) -> Check:
             raise FieldError("more than 0")
         return out
 
-    return check
+    return Described(check, {"type": "quantity", "dimension": dimension})
 
 
 def _base(dimension: Dimension, written: str) -> Decimal:
@@ -228,7 +247,7 @@ def listed(inner: Check, fewest: int = 1, most: int = MOST_ITEMS) -> Check:
                 raise FieldError(f"at place {n}: {e}") from None
         return out
 
-    return check
+    return Described(check, {"type": "list", "of": form_of(inner), "fewest": fewest, "most": most})
 
 
 def figure(given: object) -> str:
@@ -259,7 +278,7 @@ def unit_of(dimension: Dimension) -> Check:
         except QuantityError as e:
             raise FieldError(str(e)) from None
 
-    return check
+    return Described(check, {"type": "unit", "dimension": dimension})
 
 
 def table(fields: Mapping[str, Field], what: str) -> Check:
@@ -281,4 +300,31 @@ def table(fields: Mapping[str, Field], what: str) -> Check:
             raise FieldError(f"{', '.join(missing)} too")
         return out
 
-    return check
+    return Described(check, {"type": "table", "fields": fields_as_list(fields)})
+
+
+_PLAIN: Mapping[Check, Mapping[str, object]] = {
+    text: {"type": "text"},
+    identifier: {"type": "name"},
+    sha256: {"type": "made"},
+    file_name: {"type": "file"},
+    path_in_streams: {"type": "made"},
+    date: {"type": "date"},
+    flag: {"type": "flag"},
+    figure: {"type": "figure"},
+    length: {"type": "quantity", "dimension": "length"},
+    signed_length: {"type": "quantity", "dimension": "length"},
+    uncertainty: {"type": "quantity", "dimension": "length"},
+}
+
+
+def form_of(check: Check) -> Mapping[str, object]:
+    """What a form needs to know to ask for a value; ``made`` is worked out and never asked for."""
+    if isinstance(check, Described):
+        return check.form
+    return _PLAIN.get(check, {"type": "made"})
+
+
+def fields_as_list(fields: Mapping[str, Field]) -> list[dict[str, object]]:
+    """Fields with what each may hold, for a list."""
+    return [{"field": name, "required": f.required, "says": f.says, **form_of(f.check)} for name, f in fields.items()]
