@@ -7,12 +7,14 @@ table is asked for, so that nothing else waits for it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.readings import Reading
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from analysis.reproducibility import Reproducibility
 
 Result = Mapping[str, Any]
 """One line of ``analyse --json``, as a mapping."""
@@ -79,6 +81,13 @@ BUDGETS = {
     "source": _TEXT,
 }
 
+LEVELS = {
+    "of": _TEXT,
+    "stream": _TEXT,
+    "seat": _WHOLE,
+    "mm": _NUMBER,
+}
+
 READINGS = {
     "stream": _TEXT,
     "t_s": _NUMBER,
@@ -131,6 +140,57 @@ def budgets(results: Iterable[Result]) -> pd.DataFrame:
             dof = float("inf") if line["dof"] is None else line["dof"]
             rows.append({"stream": r["stream"], "of": whose, **line, "dof": dof})
     return _table(rows, BUDGETS)
+
+
+def levels(
+    sets: pd.DataFrame, sweeps: pd.DataFrame, of: Mapping[str, str], each: Literal["seating", "sweep"] = "seating"
+) -> pd.DataFrame:
+    """What each person (or day) measured, one row a seating (or a sweep), for `reproducibility`.
+
+    Parameters
+    ----------
+    sets, sweeps : DataFrame
+        As `sets` and `sweeps` here give them; rejected sweeps are passed over.
+    of : mapping of str to str
+        Whose each stream is: a name or a day.  Streams not named are left out.
+    each : {"seating", "sweep"}
+        What counts as one value.  Sweeps of one seating leave out what seating the arbor again adds.
+
+    Returns
+    -------
+    DataFrame, shape (values, len(LEVELS))
+        Distances, mm, where every stream has one: the set's own distance, and each value's deviation from the set's mean.
+        Else readings as displayed, which can be compared only if the display was zeroed alike for all.
+
+    Raises
+    ------
+    ValueError
+        If a stream of `of` is not in `sets`.
+    """
+    missing = [name for name in of if name not in set(sets["stream"])]
+    if missing:
+        raise ValueError(f"no set of {', '.join(missing)}; there are {', '.join(sets['stream'])}")
+    mine = sweeps[sweeps["accepted"] & sweeps["stream"].isin(list(of))]
+    by = ["stream", "seat"] if each == "seating" else ["stream", "seat", "n"]
+    out = mine.groupby(by, sort=False)["minimum_mm"].mean().rename("mm").reset_index()
+    distance = sets.set_index("stream")["distance_mm"]
+    if len(out) and out["stream"].map(distance).notna().all():
+        out["mm"] += out["stream"].map(distance) - out.groupby("stream")["mm"].transform("mean")
+    out["of"] = out["stream"].map(dict(of))
+    return typed(out, LEVELS)
+
+
+def reproducibility(levels: pd.DataFrame) -> Reproducibility:
+    """s_r, s_R and the outlier tests of ISO 5725-2 over the people or days of `levels`.
+
+    Raises
+    ------
+    ValueError
+        With fewer than two people or days, or none with two values.
+    """
+    from analysis.reproducibility import across
+
+    return across({str(name): cell["mm"].tolist() for name, cell in levels.groupby("of", sort=False)})
 
 
 def readings(stream: str, taken: Sequence[Reading]) -> pd.DataFrame:

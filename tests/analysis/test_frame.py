@@ -121,3 +121,33 @@ def test_running_a_stream_again_changes_nothing_and_keeps_the_fits(name: str) ->
 def test_pandas_is_not_imported_before_a_table_is_asked_for() -> None:
     code = "import sys, analysis.frame, capture.frames; sys.exit('pandas' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False, cwd=STREAMS.parent).returncode == 0
+
+
+def test_people_are_compared_by_their_seatings() -> None:
+    setup = load_setup(WARMING / "setup.toml")
+    r = analyse_stream(WARMING / "stream.jsonl", setup)
+    other = {**r, "stream": "second", "depth": {**r["depth"], "distance_mm": r["depth"]["distance_mm"] + 0.004}}
+    sets, sweeps = frame.sets([r, other]), frame.sweeps([r, other])
+    of = {r["stream"]: "morning", "second": "evening"}
+    levels = frame.levels(sets, sweeps, of)
+    assert {c: str(t) for c, t in levels.dtypes.items()} == frame.LEVELS
+    assert len(levels) == 2 * r["set"]["seats"]
+    got = frame.reproducibility(levels)
+    assert [(c.of, c.n) for c in got.cells] == [("morning", r["set"]["seats"]), ("evening", r["set"]["seats"])]
+    assert got.cells[0].mean == pytest.approx(r["depth"]["distance_mm"], abs=1e-9)
+    assert got.difference == pytest.approx(0.004, abs=1e-9)
+    # repeatability is the scatter of the seatings' means within one set
+    seat = sweeps[sweeps["accepted"] & (sweeps["stream"] == "second")].groupby("seat")["minimum_mm"].mean()
+    assert got.analysis.sd_within == pytest.approx(float(seat.std()), rel=1e-6)
+    each = frame.levels(sets, sweeps, of, each="sweep")
+    assert len(each) == 2 * r["set"]["accepted"]
+    with pytest.raises(ValueError, match="no set of third"):
+        frame.levels(sets, sweeps, {"third": "night"})
+
+
+def test_readings_as_displayed_are_compared_where_a_stream_has_no_distance() -> None:
+    r = analyse_stream(WARMING / "stream.jsonl")
+    levels = frame.levels(frame.sets([r]), frame.sweeps([r]), {r["stream"]: "one"})
+    assert abs(levels["mm"].mean() - r["set"]["minimum_mm"]) < 0.01
+    with pytest.raises(ValueError, match="at least 2"):
+        frame.reproducibility(levels)

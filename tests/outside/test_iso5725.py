@@ -26,6 +26,7 @@ from analysis.precision import (
     one_way,
 )
 from analysis.repeatability import Bottoms, summarise
+from analysis.reproducibility import across
 
 SULFUR = """
 .71 .71 .70 .71 | 1.20 1.18 1.23 1.21 | 1.68 1.70 1.68 1.69 | 3.26 3.26 3.20 3.24
@@ -205,3 +206,58 @@ def test_critical_range_example() -> None:
     assert pytest.approx(5.6) == LIMIT_FACTOR * 2.0
     assert critical_range(2) == pytest.approx(1.959964 * math.sqrt(2), abs=1e-5)
     assert critical_range(2) == pytest.approx(2.77181, abs=1e-5)
+
+
+@pytest.mark.parametrize("n", RESULTS)
+def test_people_or_days_come_to_the_published_figures(n: int) -> None:
+    """Annex B example 1 with a laboratory in the place of a person: the very call a notebook makes."""
+    _, _, m, s_r, s_l, s_big_r, printed, _, c, lab, high, low = RESULTS[n]
+    got = across({f"lab {i}": [Fraction(v) / 100 for v in g] for i, g in enumerate(level(n), start=1)})
+    a = got.analysis
+    assert (a.mean, a.sd_within, a.sd_between, a.sd_total) == pytest.approx((m, s_r, s_l, s_big_r), abs=5e-5)
+    assert tuple(round(x, 3) for x in (a.mean, a.sd_within, a.sd_total)) == printed
+    assert got.cochran == pytest.approx(c, abs=5e-5)
+    assert (got.grubbs_high, got.grubbs_low) == pytest.approx((high, low), abs=5e-4)
+    assert got.cochran_5 == pytest.approx(0.516, abs=1e-3)
+    assert got.cochran_1 == pytest.approx(0.615, abs=1e-3)
+    assert (got.grubbs_5, got.grubbs_1) == pytest.approx((2.126, 2.274), abs=1.1e-3)
+    words = {cell.of: (cell.scatter, cell.level) for cell in got.cells if cell.scatter or cell.level}
+    # level 3: laboratory 5 is a straggler, and no laboratory an outlier (published)
+    assert words == ({f"lab {lab}": ("straggler", "")} if n == 3 else {})
+    assert ("scatters more" in got.say) == (n == 3)
+
+
+def test_an_outlying_mean_is_named_and_stays_in() -> None:
+    """NIST/SEMATECH e-Handbook 1.3.5.17 (data and G from memory): the eighth value is the outlier, G = 2.46876."""
+    x = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+    got = across({f"day {i}": [v - 0.1, v + 0.1] for i, v in enumerate(x, start=1)})
+    assert got.grubbs_high == pytest.approx(2.46876, abs=1e-4)
+    assert [c.level for c in got.cells] == [""] * 7 + ["outlier"]
+    assert got.analysis.mean == pytest.approx(sum(x) / 8)
+    assert "Nothing was left out" in got.say
+
+
+def test_two_people_are_compared_by_the_two_sample_t() -> None:
+    a, b = [60.0012, 60.0031, 59.9995, 60.0008], [60.0049, 60.0052, 60.0071]
+    got = across({"first": a, "second": b})
+    reference = st.ttest_ind(b, a)
+    interval = reference.confidence_interval(0.95)
+    assert got.difference == pytest.approx(sum(b) / 3 - sum(a) / 4, abs=1e-12)
+    assert got.difference_limit == pytest.approx(0.5 * (interval.high - interval.low), rel=1e-9)
+    assert (abs(got.difference or 0.0) > (got.difference_limit or 0.0)) == (reference.pvalue < 0.05)
+    assert got.cochran is None
+    assert got.grubbs_high is None
+
+
+@pytest.mark.parametrize(
+    ("cells", "word"),
+    [
+        ({"a": [1.0, 2.0]}, "at least 2"),
+        ({"a": [1.0, 2.0], "b": []}, "'b' has no value"),
+        ({"a": [1.0], "b": [2.0]}, "seated the arbor twice"),
+        ({"a": [1.0, math.nan], "b": [2.0]}, "'a' has a value"),
+    ],
+)
+def test_what_cannot_be_compared_is_refused(cells: dict[str, list[float]], word: str) -> None:
+    with pytest.raises(ValueError, match=word):
+        across(cells)
