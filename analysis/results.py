@@ -22,6 +22,7 @@ Reason = Literal[
     "plunger-stuck",
     "off-the-set",
     "link-lost",
+    "after-the-end",
 ]
 
 INFINITE_DOF = float("inf")

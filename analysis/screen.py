@@ -36,6 +36,7 @@ ADVICE: dict[Reason, str] = {
     "plunger-stuck": "The plunger stuck and jumped. Clean it and work it a few times.",
     "off-the-set": "This sweep stands apart from the others. Look for dirt and movement, then sweep again.",
     "link-lost": "The link dropped during this sweep. Sweep again.",
+    "after-the-end": "The set had ended. Begin a new set, or go on with this one.",
 }
 
 FEW_AT_BOTTOM = 5

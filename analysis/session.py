@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,8 @@ from analysis.windows import choose
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
+
+Groups = dict[int, tuple[tuple[Window, ...], list[Bottom]]]
 
 AIM_SHARE = 0.25
 """Half width of the interval aimed at, as a share of the tolerance: below that the measurement hardly narrows the job."""
@@ -88,8 +90,11 @@ class Session:
         self._lifted_last = 0.0
         self._notes: list[str] = []
         self._cache: tuple[int, _Outcome] | None = None
+        # Sweeps found when the set ended, by display direction: those that come later stay out of it.
+        self._end: dict[int, int] | None = None
+        self._went_on = False
         # Full groups of sweeps: a long set is not fitted anew with every sweep.
-        self._groups: dict[int, tuple[tuple[Window, ...], list[Bottom]]] = {}
+        self._groups: Groups = {}
 
     # what comes in
 
@@ -131,6 +136,11 @@ class Session:
             self._cut("")
             if mark == "push-pull":
                 self._plateaus.expect()
+        elif mark == "set-end" and not self.ended:
+            # The swing that goes on is left to itself: what was found so far is the set.
+            self._end = {s: len(kept) for s, kept in self._found.items()}
+        elif mark == "go-on":
+            self._end, self._went_on = None, True
         self.version += 1
 
     def link(self, t: float, state: str, why: str = "") -> None:
@@ -154,6 +164,16 @@ class Session:
     def period_s(self) -> float | None:
         """Time between readings as seen, s."""
         return self._period.seconds
+
+    @property
+    def ended(self) -> bool:
+        """A mark has ended the set: later sweeps are shown and do not count."""
+        return self._end is not None
+
+    @property
+    def went_on(self) -> bool:
+        """The user has taken up the set again after its end."""
+        return self._went_on
 
     @property
     def sweeps(self) -> tuple[Sweep, ...]:
@@ -189,6 +209,25 @@ class Session:
         )
         return result | {"enough": self._enough(o.statistics)}
 
+    def step(self) -> dict[str, object]:
+        """What to do now: ``{"do", "seating", "left", "seatings"}``.
+
+        `do` is "sweep" (`left` more good ones in seating number `seating`), "seat-again" (`seatings` more at the least), "read-answer" or
+        "called-off" (the aim will not be reached).
+        """
+        from analysis.stopping import SEATINGS, SWEEPS_A_SEATING
+
+        o = self._outcome()
+        enough = self._enough(o.statistics)
+        number, good = o.seating
+        left, do = max(0, SWEEPS_A_SEATING - good), "sweep"
+        if enough is not None and enough["stop"]:
+            do = "read-answer" if enough["reached"] else "called-off"
+        elif left == 0:
+            # Without a tolerance nothing says how good is good enough: three seatings of three sweeps is the least.
+            do = "read-answer" if enough is None and number >= SEATINGS else "seat-again"
+        return {"do": do, "seating": number, "left": left, "seatings": max(1, SEATINGS - number)}
+
     def _enough(self, statistics: SetStatistics) -> dict[str, object] | None:
         """Whether the set may end; None where no tolerance says how good is good enough."""
         if self._setup is None or self._setup.tolerance_mm is None:
@@ -197,7 +236,15 @@ class Session:
 
         aim = AIM_SHARE * self._setup.tolerance_mm
         d = decide(statistics, aim)
-        return {"stop": d.stop, "reached": d.reached, "half_width_mm": d.half_width_mm, "aim_mm": aim, "say": d.say}
+        early = self.ended and not d.stop
+        say = f"The set was ended here. {d.say}" if early else d.say
+        return {
+            "stop": d.stop or early,
+            "reached": d.reached,
+            "half_width_mm": d.half_width_mm,
+            "aim_mm": aim,
+            "say": say,
+        }
 
     # within
 
@@ -215,7 +262,8 @@ class Session:
             if long:
                 self._cut("")
                 self._reseats.append(t)
-                self._notes.append(f"The plunger left the face until {t:.1f} s: taken as seating the arbor again.")
+                if not self.ended:
+                    self._notes.append(f"The plunger left the face until {t:.1f} s: taken as seating the arbor again.")
                 self.version += 1
 
     def _gap(self, start: float, end: float, why: str) -> None:
@@ -238,7 +286,7 @@ class Session:
     def _keep(self, sense: int, raw: RawSweep) -> None:
         kept = self._found[sense]
         self._bottom_mm = self._plateaus.bottom_mm = sense * raw.z[raw.lowest]
-        if kept and _is_bump(kept[-1].raw, raw):
+        if len(kept) > (self._end or {}).get(sense, 0) and _is_bump(kept[-1].raw, raw):
             kept[-1] = _Kept(_joined(kept[-1].raw, raw), self._period.seconds, bumped=True)
         else:
             kept.append(_Kept(raw, self._period.seconds))
@@ -274,20 +322,16 @@ class Session:
 
     def _judge(self) -> _Outcome:
         # Readings may go on arriving in another thread: all of it is judged as it stood at one moment.
+        end = self._end
         found = {s: list(kept) for s, kept in self._found.items()}
+        later = {s: kept[end[s] :] if end else [] for s, kept in found.items()}
+        found = {s: kept[: end[s]] if end else kept for s, kept in found.items()}
         reseats, notes = list(self._reseats), tuple(self._notes)
         # What was pushed and pulled between two levels is no sweep, however far the levels lie apart.
         tests = [e for e in list(self._episodes) if judge([e], self._repeatability).finding != "not assessable"]
         found = {s: [k for k in kept if not _within(k.raw, tests)] for s, kept in found.items()}
         sense, sure = self._sense(found)
-        kept = found[sense]
-        judged = self._fit(kept)
-        for k, j in zip(kept, judged, strict=True):
-            judge_alone(j, k.period_s)
-            if k.bumped:
-                fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
-                j.reasons[:] = fewer or ["knock"]
-                j.spiked = j.bottom is not None
+        judged = self._alone(found[sense], self._groups)
         seats = _ranked([bisect_right(reseats, j.raw.t[j.raw.lowest]) for j in judged])
         judge_together(judged, seats, self._radius, self._repeatability)
         accepted = sum(j.accepted for j in judged)
@@ -297,10 +341,14 @@ class Session:
             for j in judged:
                 if j.accepted:
                     j.reasons.append("too-fast")
-        headings = _headings(judged)
+        late = self._late(later[sense], tests)
+        shown = judged + late
+        # A later seating ranks behind those of the set, so these keep their numbers.
+        all_seats = _ranked([bisect_right(reseats, j.raw.t[j.raw.lowest]) for j in shown])
+        headings = _headings(shown)
         sweeps = tuple(
             _as_sweep(i, j, sense, seat, heading)
-            for i, (j, seat, heading) in enumerate(zip(judged, seats, headings, strict=True), start=1)
+            for i, (j, seat, heading) in enumerate(zip(shown, all_seats, headings, strict=True), start=1)
         )
         good = [i for i, j in enumerate(judged) if j.accepted]
         columns = Bottoms(
@@ -321,7 +369,27 @@ class Session:
                 play = play_test.one_apart(play, drop, j.bottom.u_mm, self._step)
         if tests:
             play = combine(play, judge(tests, self._repeatability))
-        return _Outcome(sweeps, statistics, play)
+        places = [bisect_right(reseats, judged[i].raw.t[judged[i].raw.lowest]) for i in good]
+        seating = Seating(len(set(places) - {len(reseats)}) + 1, places.count(len(reseats)))
+        return _Outcome(sweeps, statistics, play, shown, sense, seating)
+
+    def _alone(self, kept: list[_Kept], groups: Groups) -> list[Judged]:
+        """Sweeps with their fits, each judged by itself."""
+        judged = self._fit(kept, groups)
+        for k, j in zip(kept, judged, strict=True):
+            judge_alone(j, k.period_s)
+            if k.bumped:
+                fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
+                j.reasons[:] = fewer or ["knock"]
+                j.spiked = j.bottom is not None
+        return judged
+
+    def _late(self, kept: list[_Kept], tests: list[Episode]) -> list[Judged]:
+        """Sweeps after the end of the set, fitted for themselves: they touch nothing that was found."""
+        judged = self._alone([k for k in kept if not _within(k.raw, tests)], {})
+        for j in judged:
+            j.reasons.insert(0, "after-the-end")
+        return judged
 
     def _basis(self, judged: list[Judged]) -> str:
         """What play is judged against, in words."""
@@ -332,19 +400,19 @@ class Session:
             return ""
         return f" No indicator.repeatability is stated: judged against the {noise:.4f} mm of noise these sweeps show."
 
-    def _fit(self, kept: list[_Kept]) -> list[Judged]:
+    def _fit(self, kept: list[_Kept], groups: Groups) -> list[Judged]:
         judged = [Judged(k.raw, k.window, None) for k in kept]
         able = [i for i, k in enumerate(kept) if enough_readings(k.window) and not k.raw.cut]
         for start in range(0, len(able), TOGETHER):
             part = able[start : start + TOGETHER]
             windows = tuple(kept[i].window for i in part)
-            done = self._groups.get(start)
+            done = groups.get(start)
             if done is not None and done[0] == windows:
                 bottoms = done[1]
             else:
                 bottoms = fit_bottoms(windows, swing_radius_mm=self._radius, repeatability_mm=self._repeatability)
                 if len(part) == TOGETHER:
-                    self._groups[start] = (windows, bottoms)
+                    groups[start] = (windows, bottoms)
             for i, b in zip(part, bottoms, strict=True):
                 judged[i].bottom = b
         return judged
@@ -382,9 +450,20 @@ class _Kept:
         return self._window
 
 
-class _Outcome:
-    def __init__(self, sweeps: tuple[Sweep, ...], statistics: SetStatistics, play: PlayFinding) -> None:
-        self.sweeps, self.statistics, self.play = sweeps, statistics, play
+class Seating(NamedTuple):
+    """The seating that is being swept: its number, and the good sweeps in it."""
+
+    number: int
+    good: int
+
+
+class _Outcome(NamedTuple):
+    sweeps: tuple[Sweep, ...]
+    statistics: SetStatistics
+    play: PlayFinding
+    judged: list[Judged]
+    sense: int
+    seating: Seating
 
 
 _NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0, 1.0, 0)

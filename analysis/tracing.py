@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.results import Sweep
 from analysis.screen import Judged
-from analysis.session import Session, _Kept
+from analysis.session import Session
 
 Array = NDArray[np.float64]
 
@@ -45,18 +45,19 @@ class Trace:
 class TracingSession(Session):
     """A session whose `traces` can be drawn; what it finds is the same."""
 
-    _fitted: list[Judged]
-
-    def _fit(self, kept: list[_Kept]) -> list[Judged]:
-        self._fitted = super()._fit(kept)
-        return self._fitted
-
     @property
     def traces(self) -> tuple[Trace, ...]:
         """One trace a sweep, in the order of `sweeps`."""
-        found = self.sweeps
-        sense = self._sense()[0]
-        return tuple(_trace(s, j, sense) for s, j in zip(found, self._fitted, strict=True)) if found else ()
+        o = self._outcome()
+        return tuple(_trace(s, j, o.sense) for s, j in zip(o.sweeps, o.judged, strict=True))
+
+    def trace(self, n: int) -> Trace | None:
+        """The trace of sweep number `n` as the set was last judged, or None; judges nothing anew."""
+        cache = self._cache
+        if cache is None or not 1 <= n <= len(cache[1].sweeps):
+            return None
+        o = cache[1]
+        return _trace(o.sweeps[n - 1], o.judged[n - 1], o.sense)
 
 
 def _trace(sweep: Sweep, j: Judged, sense: int) -> Trace:

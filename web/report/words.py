@@ -111,6 +111,8 @@ MARKS = {
     "master": "master measured",
     "pinion-turned": "pinion turned",
     "push-pull": "push-pull test announced",
+    "set-end": "set ended",
+    "go-on": "set taken up again",
 }
 
 LINKS = {"opened": "link opened", "lost": "link lost", "back": "link back", "stale": "no readings came"}
