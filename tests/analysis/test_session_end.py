@@ -23,7 +23,7 @@ def _swept(session: Session, seatings: int = 3) -> float:
     for n, shift in enumerate((0, 2, -1, 1)[:seatings]):
         if n:
             session.mark(end + 0.1, "reseat")
-        end = _feed(session, make(STEADY, 40 + n), end + 1.0, shift)
+        end = _feed(session, make(STEADY, 40), end + 1.0, shift)
     return end
 
 
@@ -114,10 +114,10 @@ def test_a_push_pull_test_after_the_end_still_tells_of_play() -> None:
 
 
 def test_what_to_do_now() -> None:
-    session, t, said = Session(_setup("0.3")), 0.0, []
+    session, t, said = Session(_setup()), 0.0, []
     assert session.step() == {"do": "sweep", "seating": 1, "left": 3, "seatings": 2}
     for n in range(3):
-        made = make(STEADY, 40 + n)
+        made = make(STEADY, 40)
         for k, c in zip(made.t.tolist(), made.counts.tolist(), strict=True):
             session.reading(Reading(t + 1.0 + k, c, MM))
             step = session.step()
