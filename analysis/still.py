@@ -44,6 +44,9 @@ WANDER = 5.0
 MOVING_MM = 0.02
 """Scatter that no indicator on a still surface has, three display steps apart."""
 
+DRIFT_MM = 0.02
+"""Drift over the stretch from which, three display steps apart, the surface is not still whatever else it shows."""
+
 KNOWN_SHARE = 0.85
 """What the correlations and the trend, themselves found in the readings, leave of the degrees of freedom."""
 
@@ -162,6 +165,12 @@ def study(t: Sequence[float] | Array, counts: Sequence[int] | Array, step_mm: fl
         raise NotStillError(
             f"The readings wander over {np.ptp(y) * step_mm:.4f} mm while neighbours agree within {2.8 * local * step_mm:.4f} mm: "
             "something moved. Clamp the indicator and the surface, and repeat."
+        )
+    drifted = float(np.ptp(trend))
+    if drifted > max(DRIFT_MM / step_mm, 3.0):
+        raise NotStillError(
+            f"The readings drift by {drifted * step_mm:.4f} mm in {seconds:.0f} s: something is warming, settling or creeping in its clamp. "
+            "Wait until the display stands, and repeat."
         )
     once, squared, first = _worths(rest, power + 1)
     worth = y.size / once

@@ -156,8 +156,9 @@ def moved(n: int = 300) -> np.ndarray:
         (np.rint(500 * np.sin(np.arange(300) / 6) ** 2), "moved|hang together"),
         (np.where(np.arange(300) % 10 == 0, 200, 0) + np.arange(300) % 2, "knocked"),
         (np.rint(4 * np.sin(np.arange(200) / 14)), "hang together|moved"),
+        (np.rint(np.linspace(0, 25, 300) + np.random.default_rng(4).normal(0, 1, 300)), "drift by 0.02.* mm in 30 s"),
     ],
-    ids=["few", "jump", "sweeps", "knocked", "wandering"],
+    ids=["few", "jump", "sweeps", "knocked", "wandering", "drifting"],
 )
 def test_what_is_not_still_is_refused_with_what_to_do(counts: np.ndarray, says: str) -> None:
     with pytest.raises(NotStillError, match=says):

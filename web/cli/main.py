@@ -119,6 +119,36 @@ def identify(
 
 
 @app.command()
+def still(
+    source: Annotated[
+        str,
+        typer.Argument(
+            metavar="STREAM|SOURCE",
+            help="A raw stream (stream.jsonl), or serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME to listen to now.",
+        ),
+    ],
+    seconds: Annotated[
+        float, typer.Option("--seconds", help="How long to listen to a source.", min=2.0, max=3600.0)
+    ] = 30.0,
+    begin: Annotated[
+        float | None, typer.Option("--from", help="Seconds into a stream at which the display began to stand.")
+    ] = None,
+    end: Annotated[float | None, typer.Option("--to", help="Seconds into a stream up to which it stood.")] = None,
+    profile: PROFILE = None,
+    unit: UNIT = None,
+    resolution: STEP = None,
+    rate: RATE = None,
+    baud: BAUD = None,
+    json_out: Annotated[bool, typer.Option("--json", help="The study as one JSON object.")] = False,
+) -> None:
+    """How well the indicator repeats by itself: hold its tip on a still surface, and see what to type in the set-up file."""
+    from web.cli.still import still_command
+
+    chosen = _profile(source, profile, unit, resolution, rate, baud)
+    raise typer.Exit(still_command(source, chosen, seconds, begin, end, json_out))
+
+
+@app.command()
 def serve(
     source: Annotated[
         str,
