@@ -210,7 +210,7 @@ class Session:
         return result | {"enough": self._enough(o.statistics)}
 
     def step(self) -> dict[str, object]:
-        """What to do now: ``{"do", "seating", "left", "seatings"}``.
+        """What to do now: ``{"do", "seating", "left", "seatings", "ended"}``.
 
         `do` is "sweep" (`left` more good ones in seating number `seating`), "seat-again" (`seatings` more at the least), "read-answer" or
         "called-off" (the aim will not be reached).
@@ -221,12 +221,13 @@ class Session:
         enough = self._enough(o.statistics)
         number, good = o.seating
         left, do = max(0, SWEEPS_A_SEATING - good), "sweep"
-        if enough is not None and enough["stop"]:
+        if enough is not None and enough["stop"] and not self._went_on:
             do = "read-answer" if enough["reached"] else "called-off"
         elif left == 0:
             # Without a tolerance nothing says how good is good enough: three seatings of three sweeps is the least.
             do = "read-answer" if enough is None and number >= SEATINGS else "seat-again"
-        return {"do": do, "seating": number, "left": left, "seatings": max(1, SEATINGS - number)}
+        more = max(1, SEATINGS - number)
+        return {"do": do, "seating": number, "left": left, "seatings": more, "ended": self.ended}
 
     def _enough(self, statistics: SetStatistics) -> dict[str, object] | None:
         """Whether the set may end; None where no tolerance says how good is good enough."""

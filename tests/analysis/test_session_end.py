@@ -85,6 +85,8 @@ def test_going_on_counts_what_came_after_the_end() -> None:
     assert not taken_up.ended
     assert taken_up.statistics == plain.statistics
     assert taken_up.sweeps == plain.sweeps
+    assert plain.step()["do"] == "read-answer"
+    assert taken_up.step()["do"] == "seat-again", "the user wants more of it"
 
 
 def test_a_set_ended_by_hand_says_what_it_lacks() -> None:
@@ -115,9 +117,9 @@ def test_a_push_pull_test_after_the_end_still_tells_of_play() -> None:
 
 def test_what_to_do_now() -> None:
     session, t, said = Session(_setup()), 0.0, []
-    assert session.step() == {"do": "sweep", "seating": 1, "left": 3, "seatings": 2}
-    for n in range(3):
-        made = make(STEADY, 40)
+    assert session.step() == {"do": "sweep", "seating": 1, "left": 3, "seatings": 2, "ended": False}
+    made = make(STEADY, 40)
+    for _ in range(3):
         for k, c in zip(made.t.tolist(), made.counts.tolist(), strict=True):
             session.reading(Reading(t + 1.0 + k, c, MM))
             step = session.step()
