@@ -78,7 +78,7 @@ def test_going_on_counts_what_came_after_the_end() -> None:
     taken_up.mark(end + 0.1, "set-end")
     for session in (plain, taken_up):
         session.mark(end + 0.2, "reseat")
-        _feed(session, make(STEADY, 78), end + 1.0)
+        _feed(session, make(STEADY, 40), end + 1.0, 1)
     assert taken_up.statistics != plain.statistics
     taken_up.mark(end + 99.0, "go-on")
     assert taken_up.went_on
