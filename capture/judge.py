@@ -22,7 +22,7 @@ class Judge:
     current : callable
         The session that runs.
     show : callable
-        Takes a result of that session.
+        Takes a result of that session, what to do now, and the version of the session that was judged.
     fail : callable
         Takes the reason why one could not be judged.
     """
@@ -31,7 +31,7 @@ class Judge:
         self,
         post: Callable[..., None],
         current: Callable[[], Session],
-        show: Callable[[Result], None],
+        show: Callable[[Result, dict[str, object], int], None],
         fail: Callable[[str], None],
     ) -> None:
         self._post, self._current, self._show, self._fail = post, current, show, fail
@@ -50,17 +50,19 @@ class Judge:
 
     def _work(self, session: Session, version: int) -> None:
         result = None
+        step: dict[str, object] = {}
         try:
             result = session.result()
+            step = session.step()
         except Exception as e:  # the judge must not die silently
             self._fail(f"judging the set failed: {type(e).__name__}: {e}")
-        self._post(self._done, session, version, result)
+        self._post(self._done, session, version, result, step)
 
-    def _done(self, session: Session, version: int, result: Result | None) -> None:
+    def _done(self, session: Session, version: int, result: Result | None, step: dict[str, object]) -> None:
         self.busy = False
         now = self._current()
         if now is session and result is not None:
-            self._show(result)
+            self._show(result, step, version)
         if now is not session or session.version != version:
             self.look()
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.session import Session
+from analysis.tracing import TracingSession
 from capture.clock import Clock, utc_text
 from capture.errors import CaptureError
 from capture.pipeline import Listener, Pipeline
@@ -37,7 +37,7 @@ class RunningSet:
         Reading its bytes failed; they are recorded only.
     """
 
-    session: Session
+    session: TracingSession
     pipe: Pipeline
     writer: StreamWriter | None
     header: StreamHeader
@@ -93,7 +93,7 @@ class SetMaker:
         CaptureError
             If no raw stream can be made.
         """
-        session = Session(setup)
+        session = TracingSession(setup)
         pipe = Pipeline(profile, session, self.on_reading, self.on_damaged)
         header = StreamHeader(utc_text(self.clock.wall()), source, profile.table)
         return RunningSet(session, pipe, self._recording(number, header, setup_file), header)

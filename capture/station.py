@@ -22,6 +22,7 @@ from capture.decoders import Damaged
 from capture.errors import CaptureError
 from capture.feeding import Feeding
 from capture.hub import Event, Hub, Subscription
+from capture.interrupted import interrupted_set
 from capture.judge import Judge
 from capture.listening import Listening
 from capture.profiles import Profile
@@ -33,6 +34,7 @@ from capture.sources.contract import Source
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
+    from analysis.tracing import Trace
     from capture.store.feed import StoreFeed
 
 TRACE = 900
@@ -45,7 +47,7 @@ END_S = 5.0
 
 _log = logging.getLogger("shimwright.station")
 
-MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull")
+MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull", "set-end", "go-on")
 
 
 class Station:
@@ -95,6 +97,9 @@ class Station:
         self._last: Event | None = None
         self._trace: deque[tuple[float, float]] = deque(maxlen=TRACE)
         self._result: dict[str, Any] | None = None
+        self._step: dict[str, object] | None = None
+        self.number = 0
+        self._interrupted: dict[str, Any] | None = None
         self._told = 0
         self._latest = 0.0
         self._set_failure: str | None = None
@@ -117,7 +122,7 @@ class Station:
         self._loop = asyncio.get_running_loop()
         self._listening.start()
         if self.folder is not None:
-            threading.Thread(target=self._repair, args=(self.folder,), name="repair", daemon=True).start()
+            threading.Thread(target=self._repair, args=(self.folder, self.recording), name="repair", daemon=True).start()
         self._watch = asyncio.create_task(self._keep_watch())
 
     async def stop(self) -> None:
@@ -169,13 +174,18 @@ class Station:
             self._post(self._judge.look)
             self._post(self._publish, {"event": "end"})
 
-    @staticmethod
-    def _repair(folder: Path) -> None:
+    def _repair(self, folder: Path, own: Path | None) -> None:
         try:
             for said in repair_folder(folder):
                 _log.warning("%s", said)
+            self._post(self._broken_off, interrupted_set(folder, own, self._clock))
         except Exception:
             _log.exception("older recordings could not be looked through")
+
+    def _broken_off(self, left: dict[str, Any] | None) -> None:
+        if left is not None and self.sets == 1:
+            self._interrupted = left
+            self._publish({"event": "interrupted", **left})
 
     # sink: called in the source's thread, with the source's times
 
@@ -370,7 +380,7 @@ class Station:
         self._set, self.sets = fresh, self.sets + 1
         self._told = 0
         self._trace.clear()
-        self._last = self._result = self._set_failure = None
+        self._last = self._result = self._step = self._set_failure = self._interrupted = None
         self._begin_feeding(fresh)
         # In this order with what it hears; the page asks for the whole picture when it comes.
         self._post(self._publish, {"event": "set", "n": self.sets})
@@ -400,6 +410,15 @@ class Station:
         """Readings of the set that runs."""
         return self._set.heard
 
+    @property
+    def result(self) -> dict[str, Any] | None:
+        """The set that runs as it was last judged; `number` counts these."""
+        return self._result
+
+    def trace(self, n: int) -> Trace | None:
+        """Readings and curve of sweep `n` of the set that runs, as it was last judged; from any thread."""
+        return self._set.session.trace(n)
+
     def subscribe(self) -> Subscription:
         """Events from now on."""
         return self._hub.subscribe()
@@ -425,6 +444,9 @@ class Station:
             "last": None if last is None else {k: v for k, v in last.items() if k != "event"},
             "trace": trace,
             "result": self._result,
+            "number": self.number,
+            "step": self._step,
+            "interrupted": self._interrupted,
             "failure": self.failure,
             "counters": self.counters.as_dict(),
             "store": self._feeding.state(),
@@ -473,14 +495,25 @@ class Station:
     def _publish(self, event: Event) -> None:
         self._hub.publish(event)
 
-    def _show(self, result: dict[str, Any]) -> None:
-        self._result = result
+    def _show(self, result: dict[str, Any], step: dict[str, object], version: int) -> None:
+        self._result, self._step = result, step
+        self.number += 1
         self._feeding.result(result)
         sweeps = result["sweeps"]
         for sweep in sweeps[self._told :]:
             self._publish({"event": "sweep", **sweep})
         self._told = len(sweeps)
-        self._publish({"event": "result", **result})
+        self._publish({"event": "result", "number": self.number, "step": step, **result})
+        if step["do"] in ("read-answer", "called-off") and result["enough"] is not None:
+            self._end_set(version)
+
+    def _end_set(self, version: int) -> None:
+        """The set has what it needs: what is swept from here on does not count, in this run or when the stream is read again."""
+        with self._lock:
+            session = self._set.session
+            # Judged on all that was found, or it is judged once more first; and a user who goes on has the last word.
+            if session.version == version and not session.ended and not session.went_on:
+                self._mark(round(self._latest - self._set.zero, 6) if self._source.own_times else self.now(), "set-end")
 
     async def _keep_watch(self) -> None:
         while True:
