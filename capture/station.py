@@ -122,7 +122,9 @@ class Station:
         self._loop = asyncio.get_running_loop()
         self._listening.start()
         if self.folder is not None:
-            threading.Thread(target=self._repair, args=(self.folder, self.recording), name="repair", daemon=True).start()
+            threading.Thread(
+                target=self._repair, args=(self.folder, self.recording), name="repair", daemon=True
+            ).start()
         self._watch = asyncio.create_task(self._keep_watch())
 
     async def stop(self) -> None:
