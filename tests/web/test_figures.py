@@ -255,3 +255,35 @@ def test_a_share_is_never_rounded_to_all_or_nothing() -> None:
 def test_the_drawing_library_is_not_imported_before_something_is_drawn() -> None:
     code = "import sys, web.figures; sys.exit('matplotlib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False, cwd=STREAMS.parent).returncode == 0
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_figure_in_a_page_has_no_style_of_its_own_and_the_pages_colours(drawn: dict[str, Figure], kind: str) -> None:
+    out = drawn[kind].inline()
+    assert "style" not in out, "a strict policy would refuse it"
+    root = ET.fromstring(out)
+    assert root.get("stroke-linejoin") == "round"
+    plain = ET.fromstring(drawn[kind].svg)
+    assert len(list(root.iter())) == len(list(plain.iter())) - 1, "all but the style sheet is there"
+    for name in ("fill", "stroke"):
+        values = [e.get(name, "none") for e in root.iter()]
+        assert all(v == "none" or v.startswith(("var(--", "url(#")) for v in values), values
+
+
+def test_a_phones_figures_are_narrow_and_say_the_same(warming: Rerun, drawn: dict[str, Figure]) -> None:
+    r = warming.result()
+    with figures.narrow():
+        small = {
+            "sweep": figures.sweep(warming.session.traces[0]),
+            "minima": figures.minima(r, sense="grows"),
+            "drift": figures.drift(r),
+            "budget": figures.budget(r),
+            "stock": figures.stock(r),
+        }
+    for kind, f in small.items():
+        assert f is not None
+        assert f.alt == drawn[kind].alt
+        width = float(ET.fromstring(f.svg).get("viewBox", "").split()[2])
+        # 9.5 points of text on a phone of 330 points of room: no smaller than the page's quiet text.
+        assert 9.5 * 330 / width > 11.5
+    assert figures.minima(r, sense="grows").svg == drawn["minima"].svg, "and the next one is wide again"

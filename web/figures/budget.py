@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from web.figures.drawing import DEEP, INK, SOFT, Figure, canvas, listed, percent, um
+from web.figures.drawing import DEEP, INK, SOFT, Figure, canvas, is_narrow, listed, percent, um
 
 
 def budget(result: Mapping[str, Any], *, name: str = "budget") -> Figure:
@@ -35,14 +35,23 @@ def budget(result: Mapping[str, Any], *, name: str = "budget") -> Figure:
                     edgecolor=DEEP,
                     hatch="////" if stated else None,
                 )
-                share = f"{1000.0 * x['u_mm']:.2f} µm  ({percent(x['u_mm'] ** 2 / whole)})"
+                share = (
+                    f"{1000.0 * x['u_mm']:.2f} µm{chr(10) if is_narrow() else '  '}({percent(x['u_mm'] ** 2 / whole)})"
+                )
                 a.annotate(
-                    share, (1000.0 * x["u_mm"], i), xytext=(5, 0), textcoords="offset points", va="center", color=INK
+                    share,
+                    (1000.0 * x["u_mm"], i),
+                    xytext=(5, 0),
+                    textcoords="offset points",
+                    va="center",
+                    color=INK,
+                    fontsize=8 if is_narrow() else 9.5,
                 )
             a.set_yticks(range(len(lines)), [f"{x['name']} ({x['kind']})" for x in lines])
             a.invert_yaxis()
-            a.set_xlim(0.0, 1300.0 * lines[0]["u_mm"])
-            a.set_xlabel("standard uncertainty, µm   (share of the variance)")
+            a.set_xlim(0.0, (2200.0 if is_narrow() else 1300.0) * lines[0]["u_mm"])
+            apart = "\n" if is_narrow() else "   "
+            a.set_xlabel(f"standard uncertainty, µm{apart}(share of the variance)")
             a.tick_params(axis="y", length=0)
             a.grid(axis="x")
             a.spines["left"].set_color(SOFT)

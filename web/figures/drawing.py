@@ -7,6 +7,7 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -27,10 +28,27 @@ THEME = {
     GOOD: "good",
     BAD: "bad",
     BAND: "band",
+    "#ffffff": "card",
 }
 """Colours, and the page's names for them."""
 
 WIDTH_IN = 7.0
+
+NARROW_IN = 3.7
+"""Width for a phone: its text is read there as large as the page's own."""
+
+_width: ContextVar[float] = ContextVar("width", default=WIDTH_IN)
+
+
+@contextmanager
+def narrow(wanted: bool = True) -> Iterator[None]:
+    """Figures drawn within are as wide as a phone."""
+    before = _width.set(NARROW_IN if wanted else WIDTH_IN)
+    try:
+        yield
+    finally:
+        _width.reset(before)
+
 
 _ONE_AT_A_TIME = threading.Lock()
 
@@ -70,6 +88,24 @@ class Figure:
             out = out.replace(colour, f"var(--{name}, {colour})")
         return out
 
+    def inline(self) -> str:
+        """`themed`, for a page whose policy lets no style stand in the markup: every property is an attribute of its own."""
+        out = re.sub(r"<!--.*?-->\s*", "", self.themed(), flags=re.DOTALL)
+        common = re.search(r"<style[^>]*>\*\{([^}]*)\}</style>", out)
+        assert common is not None
+        out = out.replace(common[0], "", 1).replace("<svg ", f"<svg {_attributes(common[1])} ", 1)
+        return re.sub(r'style="([^"]*)"', lambda m: _attributes(m[1]), out)
+
+
+def is_narrow() -> bool:
+    """Whether what is drawn is for a phone."""
+    return _width.get() < WIDTH_IN
+
+
+def _attributes(style: str) -> str:
+    pairs = (part.partition(":") for part in style.split(";") if part.strip())
+    return " ".join(f'{name.strip()}="{value.strip()}"' for name, _, value in pairs)
+
 
 @contextmanager
 def canvas(name: str, rows: int = 1, height_in: float = 3.0, ratios: tuple[float, ...] = ()) -> Iterator[Drawing]:
@@ -108,7 +144,7 @@ def canvas(name: str, rows: int = 1, height_in: float = 3.0, ratios: tuple[float
         matplotlib.rcdefaults()
         for key, value in look.items():
             matplotlib.rcParams[key] = value  # type: ignore[index, unused-ignore]
-        figure = Canvas(figsize=(WIDTH_IN, height_in), layout="constrained")
+        figure = Canvas(figsize=(_width.get(), height_in), layout="constrained")
         FigureCanvasSVG(figure)
         axes = figure.subplots(rows, 1, sharex=rows > 1, squeeze=False, height_ratios=ratios or None)[:, 0]
         drawing = Drawing(name, figure, list(axes))
@@ -132,7 +168,15 @@ class Drawing:
         import textwrap
 
         self.title, self.alt = title, alt
-        self.figure.suptitle("\n".join(textwrap.wrap(title, 72)), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        # A number and its unit stay together.
+        title = re.sub(r" (?=(%|mm|µm)(\W|$))", "\u00a0", title)
+        self.figure.suptitle(
+            "\n".join(textwrap.wrap(title, round(72 * _width.get() / WIDTH_IN))),
+            x=0.01,
+            ha="left",
+            fontsize=11,
+            fontweight="bold",
+        )
 
     def finish(self) -> None:
         """Turn the drawing into text."""
@@ -176,6 +220,7 @@ def um(mm: float) -> str:
 
 def key(axes: Axes, columns: int) -> None:
     """The key above the axes, where it covers nothing."""
+    columns = min(columns, 2) if is_narrow() else columns
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.1, ncols=columns)
 
 

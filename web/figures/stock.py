@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from web.figures.drawing import BAND, DEEP, INK, SOFT, Figure, canvas, listed, percent
+from web.figures.drawing import BAND, DEEP, INK, SOFT, Figure, canvas, is_narrow, listed, percent
 
 HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "++++")
 
@@ -41,14 +41,19 @@ def stock(result: Mapping[str, Any], *, name: str = "stock") -> Figure | None:
             """Where words after a bar stand clear of the band."""
             return max(end, edge) if end > 0.6 * need else end
 
-        for i, (_, pieces, _, chance) in enumerate(rows):
+        named = []
+        for i, (row, pieces, _, chance) in enumerate(rows):
             at = 0.0
             for k, (label, thick) in enumerate(pieces):
                 a.barh(i, thick, left=at, height=0.6, facecolor="none", edgecolor=INK, hatch=HATCHES[k % len(HATCHES)])
-                text = f"{label} {thick:.3f}"
+                text = f"{label}\n{thick:.3f}" if is_narrow() else f"{label} {thick:.3f}"
                 box = {"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none"}
                 a.annotate(text, (at + thick / 2, i), ha="center", va="center", fontsize=8, color=INK, bbox=box)
                 at += thick
+            if is_narrow():
+                named.append(f"{row}\n{at:.3f} mm" + chance.replace(", ", "\n"))
+                continue
+            named.append(row)
             a.annotate(
                 f"{at:.3f} mm{chance}",
                 (beyond(at), i),
@@ -57,12 +62,13 @@ def stock(result: Mapping[str, Any], *, name: str = "stock") -> Figure | None:
                 va="center",
                 fontsize=8.5,
             )
-        a.set_yticks(range(len(rows)), [r[0] for r in rows])
+        a.set_yticks(range(len(rows)), named)
         a.invert_yaxis()
         widest = max(need, *(sum(p[1] for p in r[1]) for r in rows))
-        a.set_xlim(0.0, 1.4 * max(widest, edge))
+        a.set_xlim(0.0, (1.05 if is_narrow() else 1.4) * max(widest, edge))
+        apart = "\n" if is_narrow() else "   "
         a.set_xlabel(
-            f"thickness, mm   (dashed: needed, {need:.3f}" + (f"; band: ± {tolerance:.3f})" if tolerance else ")")
+            f"thickness, mm{apart}(dashed: needed, {need:.3f}" + (f"; band: ± {tolerance:.3f})" if tolerance else ")")
         )
         a.tick_params(axis="y", length=0)
         a.spines["left"].set_color(SOFT)
