@@ -8,6 +8,9 @@ import struct
 from contextlib import suppress
 from pathlib import Path
 
+LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
+"""Names of the loopback, as they stand in a URL."""
+
 _GET_ADDRESS = 0x8915
 """SIOCGIFADDR of Linux: the IPv4 address of an interface."""
 
@@ -19,9 +22,9 @@ _ELSEWHERE = (
 
 
 def own_addresses() -> list[str]:
-    """Addresses of the network interfaces, IPv6 ones in full, loopback ones left out."""
+    """Addresses of the network interfaces, IPv6 ones in full, loopback ones left out; the one that leads out of here first."""
     found: list[str] = []
-    for address in (*_ipv4_of_interfaces(), *_ipv6_of_interfaces(), *_towards_elsewhere()):
+    for address in (*_towards_elsewhere(), *_ipv4_of_interfaces(), *_ipv6_of_interfaces()):
         ip = ipaddress.ip_address(address)
         if not (ip.is_loopback or ip.is_unspecified or ip.is_link_local) and str(ip) not in found:
             found.append(str(ip))

@@ -19,7 +19,11 @@ from capture.errors import CaptureError
 from capture.hub import Subscription
 from capture.sources.push import PushSource
 from capture.station import Station
+from web.addresses import LOCAL_HOSTS
 from web.connect_api import connect_router
+from web.door import Door
+from web.door.guard import AtTheDoor
+from web.door.routes import door_router
 from web.guards import SameOriginOnly
 from web.pages import pages_router
 from web.push import add_push_route
@@ -27,8 +31,6 @@ from web.stream import Wire, pages_stream
 
 if TYPE_CHECKING:
     from capture.jobs import JobFolder
-
-LOCAL_HOSTS = ("127.0.0.1", "localhost", "[::1]")
 
 
 class MarkRequest(BaseModel):
@@ -43,6 +45,7 @@ def make_app(
     lifespan: Any = None,
     push: PushSource | None = None,
     jobs: JobFolder | None = None,
+    door: Door | None = None,
 ) -> FastAPI:
     """The application.
 
@@ -56,9 +59,13 @@ def make_app(
         The station's source, if its readings are posted here.
     jobs : JobFolder, optional
         Jobs to show and write into.
+    door : Door, optional
+        Who is let in besides this machine; by default nobody can be.
     """
+    door = door or Door()
     static = Path(str(resources.files("web") / "static"))
     app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
+    app.add_middleware(AtTheDoor, door=door)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
     # Outermost, so that a refused name's answer carries the headers too.
     app.add_middleware(SameOriginOnly)
@@ -110,6 +117,8 @@ def make_app(
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
     app.include_router(connect_router(station, static))
+
+    app.include_router(door_router(door))
 
     if push is not None:
         add_push_route(app, push)

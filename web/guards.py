@@ -8,6 +8,8 @@ from __future__ import annotations
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from web.addresses import is_loopback
+
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "manifest-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -34,11 +36,16 @@ class SameOriginOnly:
             await self._app(scope, receive, send)
             return
 
+        # A browser takes the opener policy from encrypted or loopback pages only, and complains of it on all others.
+        secure = scope.get("scheme") == "https" or is_loopback(host_name(Headers(scope=scope)))
+
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                if not secure:
+                    del headers["cross-origin-opener-policy"]
                 headers.setdefault("cache-control", "no-cache")
             await send(message)
 
@@ -56,6 +63,12 @@ class SameOriginOnly:
             return
 
         await self._app(scope, receive, with_headers)
+
+
+def host_name(headers: Headers) -> str:
+    """The name or address a request was meant for, without its port."""
+    host = headers.get("host", "").lower()
+    return host.partition("]")[0].removeprefix("[") if host.startswith("[") else host.partition(":")[0]
 
 
 def _same_origin(headers: Headers) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ipaddress
 import json
+import os
+import re
 import subprocess
 import sys
 import urllib.error
@@ -12,10 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from capture.errors import CaptureError
 from capture.simulator.pty_bench import PtyBench
-from web.cli import serve as serve_module
-from web.cli.addresses import in_url, is_loopback, is_wildcard, own_addresses
-from web.cli.serve import reachable
+from web.addresses import in_url, is_loopback, is_wildcard, own_addresses
+from web.cli import reach as reach_module
+from web.cli.reach import bound, reach, told
+from web.door import Door
 
 OWN = [x for x in own_addresses() if ":" not in x]
 
@@ -49,68 +53,139 @@ def test_kinds_of_hosts(host: str, wildcard: bool, loopback: bool) -> None:
     assert is_loopback(host) is loopback
 
 
-def test_what_is_said_and_let_in(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serve_module, "own_addresses", lambda: ["192.0.2.7", "2001:db8::7"])
+def test_where_it_is_and_let_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reach_module, "own_addresses", lambda: ["192.0.2.7", "2001:db8::7"])
     local = ("127.0.0.1", "localhost", "[::1]")
-    assert reachable("127.0.0.1", 80) == (
-        "http://127.0.0.1:80/",
-        local,
-        "shimwright: the page is at http://127.0.0.1:80/ (stop with Ctrl-C)\n",
-    )
-    address, hosts, told = reachable("0.0.0.0", 80)
-    assert address == "http://127.0.0.1:80/"
-    assert hosts == (*local, "192.0.2.7")
-    assert "open to the network at http://192.0.2.7:80/" in told
-    address, hosts, told = reachable("::", 80)
-    assert address == "http://[::1]:80/"
-    assert hosts == (*local, "192.0.2.7", "[2001:db8::7]")
-    _, hosts, told = reachable("192.0.2.7", 80)
-    assert hosts == (*local, "192.0.2.7")
-    assert "open to the network" in told
-    monkeypatch.setattr(serve_module, "own_addresses", list)
-    assert "no address there yet" in reachable("0.0.0.0", 80)[2]
+    here = reach("127.0.0.1", 80)
+    assert (here.here, here.elsewhere, here.hosts, here.wanted) == ("http://127.0.0.1:80/", (), local, False)
+    four = reach("0.0.0.0", 80)
+    assert four.here == "http://127.0.0.1:80/"
+    assert four.elsewhere == ("http://192.0.2.7:80/",)
+    assert four.hosts == (*local, "192.0.2.7")
+    both = reach("::", 80)
+    assert both.here == "http://[::1]:80/"
+    assert both.elsewhere == ("http://192.0.2.7:80/", "http://[2001:db8::7]:80/")
+    assert both.hosts == (*local, "192.0.2.7", "[2001:db8::7]")
+    one = reach("192.0.2.7", 80)
+    assert one.here == "http://127.0.0.1:80/", "this machine keeps its own way in"
+    assert one.elsewhere == ("http://192.0.2.7:80/",)
+    assert one.hosts == (*local, "192.0.2.7")
     assert in_url("192.0.2.7") == "192.0.2.7"
 
 
-def status(url: str, host: str | None = None, origin: str | None = None) -> int:
-    """Status of a request, of a command if it bears an origin."""
-    headers = ({"Host": host} if host else {}) | ({"Origin": origin} if origin else {})
-    data = json.dumps({"mark": "reseat"}).encode() if origin else None
-    request = urllib.request.Request(url, data, headers | {"Content-Type": "application/json"})
-    try:
-        with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=10) as answer:
-            return int(answer.status)
-    except urllib.error.HTTPError as e:
-        return e.code
+def test_what_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reach_module, "own_addresses", lambda: ["192.0.2.7"])
+    here = told(reach("127.0.0.1", 80), Door())
+    assert here == "shimwright: the page is at http://127.0.0.1:80/ (stop with Ctrl-C)\n"
+    where = reach("0.0.0.0", 80)
+    door = Door(where.elsewhere)
+    code = door.codes.make()
+    plain = told(where, door)
+    assert plain.startswith(here)
+    assert "open to the network at http://192.0.2.7:80/" in plain
+    assert f"open http://192.0.2.7:80/pair on it and type {code[:4]} {code[4:]};" in plain
+    assert "\x1b" not in plain, "a picture only on a terminal"
+    pictured = told(where, door, picture=True)
+    assert pictured.startswith(plain)
+    rows = pictured.removeprefix(plain).splitlines()
+    assert len(rows) >= 15
+    assert all(r.startswith("\x1b[97;40m") and r.endswith("\x1b[0m") for r in rows)
+    monkeypatch.setattr(reach_module, "own_addresses", list)
+    assert "no address there yet" in told(reach("0.0.0.0", 80), Door())
+
+
+def test_a_picture_holds_the_address_and_the_code() -> None:
+    import segno
+
+    from web.door.qr import as_svg
+
+    link = "http://192.0.2.7:8710/pair#01234567"
+    assert len(as_svg(link)) > 1000
+    assert as_svg(link) != as_svg(link[:-1] + "8")
+    # The standard has room for 84 bytes at this size and correction; a longer IPv6 address only makes the picture bigger.
+    assert segno.make_qr(link, error="m").version <= 5
 
 
 @pytest.mark.skipif(not OWN, reason="this machine has no network address")
-def test_the_real_page_is_open_under_own_addresses_only(tmp_path: Path) -> None:
+def test_serving_on_one_address_serves_the_loopback_too() -> None:
+    with bound(OWN[0], 0) as (there, here):
+        assert there.getsockname()[0] == OWN[0]
+        assert here.getsockname() == ("127.0.0.1", there.getsockname()[1])
+        with pytest.raises(CaptureError, match="cannot be served on"), bound(OWN[0], there.getsockname()[1]):
+            pass
+    with bound("0.0.0.0", 0) as sockets:
+        assert len(sockets) == 1
+
+
+def ask(url: str, body: object = None, cookie: str = "", **headers: str) -> tuple[int, dict[str, str], bytes]:
+    """Status, headers and body of an answer; a command if there is a body."""
+    head = {k.replace("_", "-"): v for k, v in headers.items()} | ({"Cookie": cookie} if cookie else {})
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(url, data, head | {"Content-Type": "application/json"})
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoRedirect())
+    try:
+        with opener.open(request, timeout=10) as answer:
+            return int(answer.status), dict(answer.headers.items()), answer.read()
+    except urllib.error.HTTPError as e:
+        with e:
+            return e.code, dict(e.headers.items()), e.read()
+
+
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    def redirect_request(self, *_: object) -> None:
+        return None
+
+
+MARK = {"mark": "reseat"}
+
+
+@pytest.mark.skipif(not OWN, reason="this machine has no network address")
+def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_path: Path) -> None:
     bench = PtyBench(tmp_path / "indicator")
     script = str(Path(sys.executable).with_name("shimwright"))
     command = [script, "serve", f"serial:{bench.link}", "--host", "0.0.0.0", "--port", "0", "--no-browser"]
+    # Whatever a proxy would be believed is not believed here.
+    environment = os.environ | {"FORWARDED_ALLOW_IPS": "*"}
     try:
         with subprocess.Popen(
-            [*command, "--record", str(tmp_path / "s")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            [*command, "--record", str(tmp_path / "s")],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env=environment,
         ) as process:
             try:
                 assert process.stdout is not None
                 base = process.stdout.readline().split()[5]
-                told = process.stdout.readline()
+                said = process.stdout.readline()
                 port = base.rstrip("/").rpartition(":")[2]
-                assert f"open to the network at http://{OWN[0]}:{port}/" in told
+                assert f"open to the network at http://{OWN[0]}:{port}/" in said
+                code = re.search(r"type (\d{4} \d{4});", process.stdout.readline())
+                assert code is not None
                 there = f"http://{OWN[0]}:{port}"
-                assert status(f"{base}api/state") == 200
-                assert status(f"{there}/api/state") == 200
-                assert status(f"{there}/api/state", host=f"evil.example:{port}") == 400
-                assert status(f"{there}/api/mark", origin=there) == 204
-                assert status(f"{there}/api/mark", origin="http://evil.example") == 403
-                assert (
-                    status(f"{there}/api/mark", host=f"evil.example:{port}", origin=f"http://evil.example:{port}")
-                    == 400
-                )
+
+                assert ask(f"{base}api/state")[0] == 200
+                assert ask(f"{there}/api/state")[0] == 401
+                assert ask(f"{there}/api/state", X_Forwarded_For="127.0.0.1")[0] == 401
+                assert ask(f"{there}/api/state", Host=f"127.0.0.1:{port}")[0] == 401, "a name alone is no proof"
+                assert ask(f"{there}/api/mark", MARK, Origin=there)[0] == 401
+                status, headers, _ = ask(f"{there}/", Accept="text/html")
+                assert (status, headers["location"]) == (303, "/pair")
+                assert ask(f"{there}/pair", Accept="text/html")[0] == 200
+
+                status, headers, _ = ask(f"{there}/api/pair", {"code": code[1], "name": "phone"}, Origin=there)
+                assert status == 200
+                cookie = headers["set-cookie"].partition(";")[0]
+                assert ask(f"{there}/api/state", cookie=cookie)[0] == 200
+                assert ask(f"{there}/api/state", cookie=cookie, Host=f"evil.example:{port}")[0] == 400
+                assert ask(f"{there}/api/mark", MARK, cookie, Origin=there)[0] == 204
+                assert ask(f"{there}/api/mark", MARK, cookie, Origin="http://evil.example")[0] == 403
+                evil = {"Host": f"evil.example:{port}", "Origin": f"http://evil.example:{port}"}
+                assert ask(f"{there}/api/mark", MARK, cookie, **evil)[0] == 400
+                assert ask(f"{there}/api/devices", cookie=cookie)[0] == 403
+                assert json.loads(ask(f"{base}api/devices")[2])["devices"][0]["name"] == "phone"
             finally:
                 process.terminate()
-                process.wait(10)
+                process.communicate(timeout=10)
     finally:
         bench.stop()

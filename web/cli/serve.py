@@ -24,10 +24,12 @@ from capture.profiles import load_profile
 from capture.sources import open_source
 from capture.sources.push import PushSource
 from capture.station import Station
-from web.app import LOCAL_HOSTS, make_app
-from web.cli.addresses import in_url, is_loopback, is_wildcard, own_addresses
+from web.app import make_app
 from web.cli.logs import start_log
+from web.cli.reach import bound, reach, told
 from web.cli.usage import profile_of
+from web.door import Door
+from web.door.pushing import PushToken
 
 if TYPE_CHECKING:
     from capture.jobs import JobFolder
@@ -98,12 +100,12 @@ def serve_command(
 
         shop = JobFolder(jobs)
     # The address first: a port that is taken must not leave an empty recording.
-    with _bound(host, port) as listener:
+    with bound(host, port) as listeners:
         folder = record or default_folder()
         with _feed(store, folder) as feed:
             station = Station(one, profile=profile, setup=setup, record_to=folder, setup_file=setup_file, feed=feed)
             push = one if isinstance(one, PushSource) else None
-            code = _serve(station, listener, host, browser, push=push, jobs=shop, feed=feed)
+            code = _serve(station, listeners, host, browser, push=push, jobs=shop, feed=feed)
     return code
 
 
@@ -118,7 +120,7 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
     from capture.simulator.demo import DEMO, demo_events, demo_setup, demo_setup_file
     from capture.simulator.pty_bench import PtyBench
 
-    with _bound(host, port) as listener, tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
+    with bound(host, port) as listeners, tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
         link = Path(folder) / "indicator"
         holder: dict[str, Any] = {}
 
@@ -154,7 +156,7 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
                     setup_file=demo_setup_file(),
                     feed=feed,
                 )
-                code = _serve(station, listener, host, browser, begin, feed=feed)
+                code = _serve(station, listeners, host, browser, begin, feed=feed)
         finally:
             bench.stop()
     return code
@@ -177,18 +179,9 @@ def _feed(store: str | None, folder: Path, kept: bool = True) -> Iterator[StoreF
             sys.stderr.write(f"shimwright: {why} What it lacks is in the recordings and is put in at the next start.\n")
 
 
-def _bound(host: str, port: int) -> socket.socket:
-    try:
-        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
-    except OSError as e:
-        raise CaptureError(
-            f"{host}:{port} cannot be served on: {e.strerror}. Choose another port with --port, or --port 0 for a free one."
-        ) from None
-
-
 def _serve(
     station: Station,
-    listener: socket.socket,
+    listeners: list[socket.socket],
     host: str,
     browser: bool,
     begin: Callable[[], None] | None = None,
@@ -204,24 +197,28 @@ def _serve(
         yield
         await station.stop()
 
-    port = listener.getsockname()[1]
-    address, hosts, told = reachable(host, port)
+    where = reach(host, listeners[0].getsockname()[1])
+    door = Door(where.elsewhere, PushToken() if push is not None and where.elsewhere else None)
 
     def ready() -> None:
-        sys.stdout.write(told)
+        if door.open:
+            door.codes.make()
+        sys.stdout.write(told(where, door, picture=sys.stdout.isatty()))
         sys.stdout.flush()
         if feed is not None:
             # Not before: loading the database library would keep the page waiting.
             feed.start()
         if browser:
-            threading.Thread(target=_open_browser, args=(address,), daemon=True).start()
+            threading.Thread(target=_open_browser, args=(where.here,), daemon=True).start()
 
     config = uvicorn.Config(
-        make_app(station, hosts, lifespan, push, jobs),
+        make_app(station, where.hosts, lifespan, push, jobs, door),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,
         server_header=False,
+        # Who asks is who is connected: no header and no environment variable may say otherwise.
+        proxy_headers=False,
         ws="none",
     )
     server = _Server(config, station.end_subscriptions, ready)
@@ -229,34 +226,13 @@ def _serve(
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         with suppress(KeyboardInterrupt):
-            server.run(sockets=[listener])
+            server.run(sockets=listeners)
     finally:
         # Also when the server never came up.
         station.close()
     if station.capture_failure:
         raise SourceError(station.capture_failure)
     return 0
-
-
-def reachable(host: str, port: int) -> tuple[str, tuple[str, ...], str]:
-    """Where the page is: address for this machine's browser, names it may be asked for by, and what to say.
-
-    A page open to the network is so under this machine's own addresses only, as they are at the start: a name that some other
-    site's page had point here stays refused.
-    """
-    everywhere = is_wildcard(host)
-    own = own_addresses() if everywhere else [] if is_loopback(host) else [host]
-    if host.startswith("0") or host == "":
-        own = [x for x in own if ":" not in x]
-    shown = ("[::1]" if ":" in host else "127.0.0.1") if everywhere else in_url(host)
-    address = f"http://{shown}:{port}/"
-    told = f"shimwright: the page is at {address} (stop with Ctrl-C)\n"
-    if own:
-        where = ", ".join(f"http://{in_url(x)}:{port}/" for x in own)
-        told += f"shimwright: the page is open to the network at {where}: everybody there can see the readings and make marks\n"
-    elif everywhere:
-        told += "shimwright: the page is open to the network, but this machine has no address there yet; start again when it has\n"
-    return address, (*LOCAL_HOSTS, *(in_url(x) for x in own)), told
 
 
 def _open_browser(address: str) -> None:
