@@ -24,6 +24,7 @@ from web.connect_api import connect_router
 from web.door import Door
 from web.door.guard import AtTheDoor
 from web.door.routes import door_router
+from web.figures_api import figures_router
 from web.guards import SameOriginOnly
 from web.pages import pages_router
 from web.push import add_push_route
@@ -116,6 +117,7 @@ def make_app(
         except CaptureError as e:
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
+    app.include_router(figures_router(station))
     app.include_router(connect_router(station, static))
 
     app.include_router(door_router(door))
