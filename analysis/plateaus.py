@@ -101,13 +101,21 @@ class Episode:
 class PlateauFinder:
     """Incremental search for push-pull tests; holds a bounded number of readings.
 
+    Parameters
+    ----------
+    most_mm : float
+        Difference between levels that is something else: by default a move of the arbor.
+    fewest_turns : int
+        Levels by turns that make an episode.
+
     Attributes
     ----------
     bottom_mm : float or None
         Display at the bottom, where a sweep has shown it: levels far from it are not the bottom.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, most_mm: float = MOST_MM, fewest_turns: int = FEWEST_TURNS) -> None:
+        self._most_mm, self._fewest_turns = most_mm, fewest_turns
         self.bottom_mm: float | None = None
         self._asked = False
         self._step = 0.0
@@ -242,7 +250,7 @@ class PlateauFinder:
         """Whether the plunger has left the levels for good."""
         levels = [p.level_mm for p in self._plateaus]
         low, high = min(levels), max(levels)
-        room = MOST_MM if len(levels) == 1 else max(1.5 * (high - low), 0.06)
+        room = self._most_mm if len(levels) == 1 else max(1.5 * (high - low), 0.06)
         return not low - room <= mm <= high + room or t - self._plateaus[-1].end_s > LONGEST_CHANGE_S + 1.0
 
     def _leave(self) -> None:
@@ -270,7 +278,7 @@ class PlateauFinder:
             low, high = min(p.level_mm, before.level_mm), max(p.level_mm, before.level_mm)
             room = max(0.6 * change, 2.5 * self._step, 0.006)
             away = self._low < low - room or self._high > high + room
-            if away or change > MOST_MM or p.start_s - before.end_s > LONGEST_CHANGE_S:
+            if away or change > self._most_mm or p.start_s - before.end_s > LONGEST_CHANGE_S:
                 self._flush()
             elif change <= max(1.25 * self._step, 0.6 * LEAST_MM):
                 self._plateaus[-1] = _joined(before, p)
@@ -285,7 +293,7 @@ class PlateauFinder:
         if not plateaus:
             return
         e = Episode(tuple(plateaus), self._step, self._asked)
-        if self._asked or len(e.turns) >= FEWEST_TURNS:
+        if self._asked or len(e.turns) >= self._fewest_turns:
             self._asked = False
             self._ready = e
 

@@ -72,10 +72,21 @@ class Reversal:
     creep_mm: float
     """How far a level creeps while it is held, as a rule."""
     turns: int
+    se_mm: float = 0.0
+    dof: float = math.inf
+    """Standard error of the size from the scatter alone, and its degrees of freedom."""
 
 
-def load_reversal(e: Episode, repeatability_mm: float | None = None) -> Reversal | None:
+def load_reversal(e: Episode, repeatability_mm: float | None = None, *, hand_dof: float = HAND_DOF) -> Reversal | None:
     """Paired comparison of the levels under the two loads, a steady drift taken out.
+
+    Parameters
+    ----------
+    e : Episode
+    repeatability_mm : float, optional
+        Scatter of a level that is expected at least, before any is seen.
+    hand_dof : float
+        How many levels that expectation is worth.
 
     Returns
     -------
@@ -98,12 +109,12 @@ def load_reversal(e: Episode, repeatability_mm: float | None = None) -> Reversal
     rest = level - columns @ coefficients
     free = n - columns.shape[1]
     prior = max(HAND_MM, repeatability_mm or 0.0)
-    dof = free + HAND_DOF
-    scatter = math.sqrt((float((rest**2).sum()) + HAND_DOF * prior**2) / dof)
+    dof = free + hand_dof
+    scatter = math.sqrt((float((rest**2).sum()) + hand_dof * prior**2) / dof)
     se = scatter * math.sqrt(float(inverse[1, 1]))
     size = float(coefficients[1])
     within = float(np.median([p.sd_mm for p in turns]))
-    hidden = math.sqrt(2.0) * _rounding(e.step_mm, within)
+    hidden = math.sqrt(2.0) * rounding(e.step_mm, within)
     half = math.hypot(t_quantile(0.975, dof) * se, 1.96 * hidden)
     p = min(1.0, 2.0 * t_sf(size / math.hypot(se, hidden), dof))
     groups = [[x for x, s in zip(turns, side, strict=True) if s == which] for which in (-0.5, 0.5)]
@@ -114,10 +125,10 @@ def load_reversal(e: Episode, repeatability_mm: float | None = None) -> Reversal
     held = min(float(np.median([x.seconds for x in g])) for g in groups)
     creep = float(np.median([abs(x.creep_mm) for x in turns]))
     bend = float(np.mean([x.bend_mm for x in groups[0]])) - float(np.mean([x.bend_mm for x in groups[1]]))
-    return Reversal(size, max(0.0, size - half), size + half, p, scatter, worst, held, bend, creep, n)
+    return Reversal(size, max(0.0, size - half), size + half, p, scatter, worst, held, bend, creep, n, se, dof)
 
 
-def _rounding(step_mm: float, sd_mm: float) -> float:
+def rounding(step_mm: float, sd_mm: float) -> float:
     """Standard uncertainty a mean of rounded readings keeps, mm: step/√12 without noise, hardly any from half a step of noise on."""
     if sd_mm <= 0.0:
         return step_mm / math.sqrt(12.0)

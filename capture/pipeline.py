@@ -3,13 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from analysis.readings import Reading
-from analysis.session import Session
 from capture.decoders import Damaged, Frame
 from capture.profiles import Profile
+from capture.received import damaged_places
 
 Listener = Callable[[Reading, str], None]
+
+ON_THE_LINE = "damaged on the line (parity or stop bit)"
+
+
+class Taker(Protocol):
+    """Who is handed what a stream holds: the session of a set, or of rocks, or of a turned ring gear."""
+
+    def reading(self, r: Reading) -> None:
+        """One reading."""
+        ...
+
+    def mark(self, t: float, mark: str) -> None:
+        """A mark made by the user."""
+        ...
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        """A change of the link."""
+        ...
+
+    def damaged(self, t: float, why: str) -> None:
+        """Bytes that made no reading."""
+        ...
 
 
 class Pipeline:
@@ -18,7 +41,7 @@ class Pipeline:
     Parameters
     ----------
     profile : Profile
-    session : Session
+    session : Taker
     on_reading : callable, optional
         Told of every reading and how the display shows it.
     on_damaged : callable, optional
@@ -28,7 +51,7 @@ class Pipeline:
     def __init__(
         self,
         profile: Profile,
-        session: Session,
+        session: Taker,
         on_reading: Listener | None = None,
         on_damaged: Callable[[float, Damaged], None] | None = None,
     ) -> None:
@@ -36,6 +59,7 @@ class Pipeline:
         self.session = session
         self._tell = on_reading
         self._tell_damaged = on_damaged
+        self._hurt = False
 
     @property
     def between_frames(self) -> bool:
@@ -44,16 +68,32 @@ class Pipeline:
 
     def chunk(self, t: float, data: bytes) -> None:
         """Take bytes; a reading bears the time of the piece that completed it."""
+        start = 0
+        for at in damaged_places(data):
+            self._decode(t, data[start:at])
+            # What a damaged byte belongs to is no reading, and it may have been the end of one: the next may lack its start.
+            self._decoder.reset()
+            if not self._hurt:
+                self._hurt = True
+                self._spoilt(t, Damaged(ON_THE_LINE, data[at : at + 1]))
+            start = at + 1
+        self._decode(t, data[start:] if start else data)
+
+    def _decode(self, t: float, data: bytes) -> None:
         for item in self._decoder.feed(data):
+            self._hurt = False
             if isinstance(item, Frame):
                 reading = Reading(t, item.counts, item.scale)
                 self.session.reading(reading)
                 if self._tell is not None:
                     self._tell(reading, item.shown)
             elif not item.first_after_open:
-                self.session.damaged(t, item.why)
-                if self._tell_damaged is not None:
-                    self._tell_damaged(t, item)
+                self._spoilt(t, item)
+
+    def _spoilt(self, t: float, item: Damaged) -> None:
+        self.session.damaged(t, item.why)
+        if self._tell_damaged is not None:
+            self._tell_damaged(t, item)
 
     def mark(self, t: float, mark: str) -> None:
         """Take a mark."""

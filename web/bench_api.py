@@ -13,6 +13,11 @@ entry down.  A page does: ``POST /api/bench`` when a job is opened; the swings; 
 before the set is ended: a refusal by then (422, ``problems``) leaves the set running.  What goes wrong afterwards is answered with
 ``"recording": NAME``; the same request with that ``recording`` tries again, and it may also name any older recording of this station.
 No reading yet, or nothing recorded here: 409.
+
+``POST /api/jobs/{job}/backlash`` does the same for a ring gear that was rocked between its stops, place by place; beside ``phase`` and
+``by`` it takes the fields of a ``backlash`` entry (``radius`` and ``tooth_radius``, ``plunger_angle``, ``indicator``, ``person``), the
+figures themselves come out of the stream.  While the gear is rocked, ``GET /api/bench/backlash`` says which places the running
+recording gives so far, each with its reasons where it is refused, and in a sentence what is missing.
 """
 
 from __future__ import annotations
@@ -98,6 +103,15 @@ class BenchRoutes:
         await self.written(job)
         return out
 
+    async def so_far(self, kind: str) -> dict[str, Any]:
+        """What the running recording gives for an entry of this kind."""
+        try:
+            return await run_in_threadpool(self.bench.so_far, kind)
+        except JobFileError as e:
+            raise HTTPException(409, str(e)) from None
+        except CaptureError as e:
+            raise HTTPException(500, str(e)) from None
+
     def _stream(self, name: object) -> Path:
         return self.bench.end_set() if name is None else self.bench.recorded(name)
 
@@ -118,6 +132,14 @@ def add_bench_routes(router: APIRouter, routes: BenchRoutes) -> None:
     @router.post("/api/bench")
     async def take(request: Request) -> Any:
         return await routes.take(request)
+
+    @router.get("/api/bench/backlash")
+    async def backlash_so_far() -> dict[str, Any]:
+        return await routes.so_far("backlash")
+
+    @router.post("/api/jobs/{job}/backlash", status_code=201)
+    async def backlash(job: str, request: Request) -> Any:
+        return await routes.attach("backlash", job, request)
 
     @router.post("/api/jobs/{job}/sets", status_code=201)
     async def sets(job: str, request: Request) -> Any:

@@ -96,6 +96,10 @@ def _result(given: object) -> object:
     return rules.analysed(given)
 
 
+def _places_found(given: object) -> object:
+    return rules.worked_out(given, "places")
+
+
 KINDS: dict[str, Kind] = {
     "intake": Kind(
         "the unit, the owner's words, the manual",
@@ -330,9 +334,13 @@ KINDS: dict[str, Kind] = {
     "backlash": Kind(
         "backlash at several places",
         {
-            "places": _figures(1),
-            "unit": _unit,
+            "places": Field(listed(figure, 1), says="one figure a place; a stream gives them itself"),
+            "unit": Field(unit_of("length"), says="mm or in, for the places; a stream gives it itself"),
+            "stream": Field(path_in_streams),
+            "sha256": Field(sha256),
+            "result": Field(_places_found),
             "phase": _phase,
+            "indicator": Field(identifier, says="its name, for its error over the travel"),
             "radius": _length,
             "tooth_radius": _length,
             "plunger_angle": Field(measure("angle", "0", "80")),

@@ -229,7 +229,12 @@ def prediction(given: object) -> object:
 
 def analysed(given: object) -> object:
     """A stream's result as the analysis gave it."""
-    if not isinstance(given, Mapping) or not isinstance(given.get("set"), Mapping):
+    return worked_out(given, "set")
+
+
+def worked_out(given: object, key: str) -> object:
+    """What this program worked out of a stream, known by one key."""
+    if not isinstance(given, Mapping) or not isinstance(given.get(key), Mapping | list):
         raise FieldError("left out; it is worked out from the stream")
     return dict(given)
 
@@ -261,9 +266,21 @@ def preload(d: Data) -> Faults:
     return []
 
 
+def _typed_or_streamed(d: Data, key: str) -> Faults:
+    """Figures that somebody typed, with their unit, or a stream with all that follows from it."""
+    if "stream" in d:
+        whole = {"sha256", "result", key, "unit"} <= d.keys()
+        return [] if whole else [("sha256", "the stream's SHA-256 and result, worked out when it is attached")]
+    if {"sha256", "result"} & d.keys():
+        return [("result", "left out; it is worked out from the stream")]
+    if key not in d:
+        return [(key, "the figures that were read, or a raw stream")]
+    return [] if "unit" in d else [("unit", "mm or in; it is never assumed")]
+
+
 def backlash(d: Data) -> Faults:
     """Positive readings, both radii or none."""
-    out = figures("places")(d)
+    out = _typed_or_streamed(d, "places") or figures("places")(d)
     if out:
         return out
     places = d["places"]

@@ -16,6 +16,7 @@ from analysis.job.entries import Problem, shown
 from analysis.setup import Setup, SetupError
 from capture.jobs.errors import EntryRefusedError, JobFileError
 from capture.jobs.folder import JobFolder
+from capture.jobs.ring_streams import SO_FAR, indicator_mpe_mm
 from capture.setup_file import setup_text
 from capture.station import Station
 
@@ -116,6 +117,22 @@ class AtBench:
             path = self._station.new_set(made)
         assert path is not None
         return path
+
+    def so_far(self, kind: str) -> dict[str, Any]:
+        """What the running recording gives for an entry of this kind, refused places too.
+
+        Raises
+        ------
+        JobFileError
+            If nothing is recorded.
+        CaptureError
+            If the recording cannot be read.
+        """
+        path = self._station.recording
+        if path is None:
+            raise JobFileError("Nothing is recorded here, so nothing can be worked out of it.")
+        job = None if self.job is None else self._jobs.get(self.job).job(with_shop=False)
+        return SO_FAR[kind](path, None if job is None else indicator_mpe_mm(job))
 
     def recorded(self, name: object) -> Path:
         """A closed recording of this station by the name of its folder.

@@ -6,13 +6,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from analysis.job.derive import setup_for
 from analysis.job.entries import Entry
 from analysis.job.fold import fold
-from analysis.setup import SetupError
 from capture.errors import CaptureError
 from capture.jobs.journal import Journal
 from capture.jobs.streams import inside_of, result_of, sum_of_file, sum_of_stream
+
+STREAMED = {"set": "sweeps, set and play are", "backlash": "every place and its backlash are"}
+"""Kinds of entries that a raw stream gives, and what is worked out from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ def check_job(path: Path, journal: Journal) -> list[Finding]:
         Finding(0, "cut off", True, f"a line was cut off and never acknowledged: {text[:60]}") for text in journal.torn
     ]
     for e in journal.entries:
-        if e.kind == "set" and "stream" in e.data and e.corrects is None:
+        if e.kind in STREAMED and "stream" in e.data and e.corrects is None:
             out += _stream(path, journal, e)
         elif e.kind == "photo" and "sha256" in e.data:
             out.append(_photo(path, e))
@@ -67,19 +68,24 @@ def _stream(path: Path, journal: Journal, e: Entry) -> list[Finding]:
             )
         ]
     out = [Finding(e.n, name, True, "SHA-256 is the same")]
-    # As it was known when the stream was attached: later entries have no part in it.
-    job = fold(journal.entries[: e.n - 1])
     try:
-        setup = setup_for(job, None, shims=False)
-    except SetupError:
-        setup = None
-    try:
-        again = result_of(stream, setup)
+        # As it was known when the stream was attached: later entries have no part in it.
+        again = result_of(e.kind, stream, fold(journal.entries[: e.n - 1]), e.data)
     except CaptureError as why:
         return [*out, Finding(e.n, name, False, str(why))]
-    different = [k for k in again if _plain(again[k]) != _plain(_in(e.data["result"], k))]
-    say = "sweeps, set and play are the same" if not different else f"worked out again, {', '.join(different)} differ"
+    different = sorted(_differences(again, e.data))
+    say = f"{STREAMED[e.kind]} the same" if not different else f"worked out again, {', '.join(different)} differ"
     return [*out, Finding(e.n, f"{name}, result", not different, say)]
+
+
+def _differences(again: dict[str, Any], kept: dict[str, object]) -> set[str]:
+    out = set()
+    for key, value in again.items():
+        if key == "result":
+            out |= {k for k in value if _plain(value[k]) != _plain(_in(kept.get("result"), k))}
+        elif _plain(value) != _plain(kept.get(key)):
+            out.add(key)
+    return out
 
 
 def _in(result: object, key: str) -> object:

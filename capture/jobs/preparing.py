@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from analysis.job.admission import admit
-from analysis.job.derive import setup_for
 from analysis.job.entries import Entry, JobEntryError, Problem, check_entry, check_who_when, shown
 from analysis.job.fields import FieldError, path_in_streams
 from analysis.job.fold import fold
@@ -15,16 +14,22 @@ from analysis.job.records import Stack
 from analysis.job.response import prediction
 from analysis.job.state import Job
 from analysis.job.stock import shop_stock
-from analysis.setup import Setup, SetupError
 from capture.errors import CaptureError
 from capture.jobs.errors import EntryRefusedError
-from capture.jobs.streams import inside_of, result_of, sum_of_file, sum_of_stream
+from capture.jobs.streams import derived_from, inside_of, sum_of_file
 
 Row = tuple[str, Mapping[str, object], int | None]
 """Kind, data, and the number of the entry it corrects."""
 
 _STANDS_IN: dict[str, dict[str, object]] = {
     "set": {"stream": "streams/x.jsonl", "sha256": "0" * 64, "result": {"set": {}}},
+    "backlash": {
+        "stream": "streams/x.jsonl",
+        "sha256": "0" * 64,
+        "result": {"places": []},
+        "places": [1],
+        "unit": "mm",
+    },
 }
 """What a recording will give, by kind, to have the rest of an entry checked before there is one."""
 
@@ -86,7 +91,7 @@ class Preparing:
         relative = given["stream"]
         try:
             path = inside_of(self._path, path_in_streams(relative))
-            return {"sha256": sum_of_stream(path), "result": result_of(path, setup_then(job))}
+            return derived_from(kind, path, job, given)
         except (FieldError, CaptureError) as e:
             raise EntryRefusedError([Problem(f"{kind}.stream", shown(relative), str(e))]) from None
 
@@ -158,14 +163,6 @@ def check_before_recording(job: Job, kind: str, data: Mapping[str, object], by: 
     _checked(job, kind, {**data, **_STANDS_IN[kind]}, by)
 
 
-def setup_then(job: Job) -> Setup | None:
-    """Set-up for reading a stream now; None where what is written down makes none."""
-    try:
-        return setup_for(job, None, shims=False)
-    except SetupError:
-        return None
-
-
 def _would_be(job: Job, clean: Mapping[str, object], by: str, at: str) -> Stack | None:
     trial = fold([*job.entries, Entry(len(job.entries) + 1, at, by, "fit", dict(clean))])
     stack = trial.stacks.get("depth")
@@ -183,8 +180,8 @@ def _merged(
         )
     if old.kind != kind:
         raise EntryRefusedError([Problem("kind", kind, f"{old.kind}, as the entry it corrects is")])
-    if kind == "set" and "stream" in old.data and data.keys() & {"stream", "sha256", "result", "seatings"}:
+    if kind in _STANDS_IN and "stream" in old.data and data.keys() & {*_STANDS_IN[kind], "seatings"}:
         raise EntryRefusedError(
-            [Problem("corrects", str(corrects), "a new set for another stream: what was measured is not corrected")]
+            [Problem("corrects", str(corrects), f"a new {kind} for another stream: what was measured is not corrected")]
         )
     return first, {k: v for k, v in {**old.data, **data}.items() if v is not None}

@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from analysis.setup import Setup
+from analysis.job.derive import setup_for
+from analysis.job.state import Job
+from analysis.setup import Setup, SetupError
 from capture.analyse import analyse_stream
 from capture.errors import StreamFormatError
 from capture.jobs.errors import JobFileError
+from capture.jobs.ring_streams import indicator_mpe_mm, rocked
 from capture.rawstream import read_header
 from capture.rawstream.segments import open_stream, segment_on_disk, sum_path
 
@@ -65,18 +68,49 @@ def sum_of_file(path: Path) -> str:
         raise JobFileError(f"{path} cannot be read: {e.strerror or e}") from None
 
 
-def result_of(first: Path, setup: Setup | None) -> dict[str, Any]:
-    """What a set keeps of a stream's analysis.
+def derived_from(kind: str, first: Path, job: Job, data: Mapping[str, object]) -> dict[str, Any]:
+    """All that a stream gives an entry: its sum, what was worked out, and the readings that follow from it.
+
+    Parameters
+    ----------
+    kind : str
+        "set" or "backlash".
+    first : Path
+    job : Job
+        As it was known when the stream was attached.
+    data : mapping
+        What else the entry says.
+
+    Raises
+    ------
+    JobFileError, StreamFormatError
+        If the stream cannot be read, or gives nothing that can be used.
+    """
+    return {"sha256": sum_of_stream(first), **result_of(kind, first, job, data)}
+
+
+def result_of(kind: str, first: Path, job: Job, data: Mapping[str, object]) -> dict[str, Any]:
+    """What an entry keeps of a stream's analysis.
 
     Raises
     ------
     JobFileError
         If the stream cannot be read.
     """
-    result = analyse_stream(first, setup)
+    if kind == "backlash":
+        return rocked(first, indicator_mpe_mm(job, data.get("indicator")))
+    result = analyse_stream(first, setup_then(job))
     if "error" in result:
         raise JobFileError(str(result["error"]))
-    return {k: result[k] for k in KEPT}
+    return {"result": {k: result[k] for k in KEPT}}
+
+
+def setup_then(job: Job) -> Setup | None:
+    """Set-up for reading a stream now; None where what is written down makes none."""
+    try:
+        return setup_for(job, None, shims=False)
+    except SetupError:
+        return None
 
 
 def take_in(job: Path, stream: Path) -> str:
@@ -144,4 +178,15 @@ def inside_of(job: Path, relative: str) -> Path:
     return path
 
 
-__all__ = ["KEPT", "StreamFormatError", "files_of", "inside_of", "result_of", "sum_of_file", "sum_of_stream", "take_in"]
+__all__ = [
+    "KEPT",
+    "StreamFormatError",
+    "derived_from",
+    "files_of",
+    "inside_of",
+    "result_of",
+    "setup_then",
+    "sum_of_file",
+    "sum_of_stream",
+    "take_in",
+]

@@ -26,6 +26,11 @@ class HandedSource(Source):
             self._last = start + t
             self._waiting.put((self._last, data))
 
+    @property
+    def empty(self) -> bool:
+        """Whether all that was handed over has been taken."""
+        return self._waiting.unfinished_tasks == 0
+
     def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
         """Open, and give what comes."""
         sink.link(0.0, "opened")
@@ -35,3 +40,4 @@ class HandedSource(Source):
             except queue.Empty:
                 continue
             sink.chunk(t, data)
+            self._waiting.task_done()

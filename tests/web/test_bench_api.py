@@ -22,6 +22,7 @@ from capture.profiles import load_profile
 from capture.setup_file import load_setup
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO
+from capture.simulator.ring import RingBench, simulate_ring
 from capture.station import Station
 from tests.capture.live import until
 from tests.capture.test_jobs import STREAM_START
@@ -232,5 +233,29 @@ def test_a_job_that_makes_no_setup_is_refused_with_the_reason(tmp_path: Path) ->
         assert r.status_code == 422
         assert "aim" in r.json()["detail"]
         assert json.loads(r.text)["problems"][0]["field"] == "job"
+
+    run(tmp_path, work)
+
+
+def test_backlash_of_a_rocked_ring_gear_goes_into_the_job(tmp_path: Path) -> None:
+    async def work(b: Bench) -> None:
+        begin(b)
+        file = b.jobs.get("j")
+        file.add("state", {"carrier": "in", "covers": "torqued"}, "AB")
+        assert "No rocking" in (await b.http.get("/api/bench/backlash")).json()["say"]
+        events, truth = simulate_ring(RingBench("x", rate=20.0), 71)
+        b.source.hand([(e.t, e.data) for e in events])
+        await until(lambda: b.source.empty)
+        so_far = (await b.http.get("/api/bench/backlash")).json()
+        assert so_far["accepted"] == 4
+        r = await b.post("/api/jobs/j/backlash", phase="trial", by="AB", places=[0.2])
+        assert r.status_code == 422
+        r = await b.post("/api/jobs/j/backlash", phase="trial", by="AB", radius="62 mm", tooth_radius="88 mm")
+        assert r.status_code == 201, r.text
+        places = [float(x) for x in r.json()["entry"]["data"]["places"]]
+        assert places == pytest.approx(truth.gaps, abs=0.005)
+        state = (await b.http.get("/api/jobs/j")).json()
+        assert state["carrier"]["backlash"]["mean_mm"] == pytest.approx(0.18 * 88 / 62, abs=0.006)
+        assert all(f.same for f in file.check())
 
     run(tmp_path, work)

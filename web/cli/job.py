@@ -69,9 +69,29 @@ def set_(
     json_out: JSON = False,
 ) -> None:
     """Attach a recorded stream as a measured set."""
-    from web.cli.job_work import attach_set
+    from web.cli.job_work import attach_stream
 
-    raise typer.Exit(attach_set(job, stream, phase, fields or [], by, json_out))
+    raise typer.Exit(attach_stream("set", job, stream, phase, fields or [], by, json_out))
+
+
+@job_app.command()
+def backlash(
+    job: JOB,
+    stream: Annotated[
+        Path,
+        typer.Argument(
+            metavar="STREAM", help="Raw stream of the rocked ring gear; it is copied into the job's folder."
+        ),
+    ],
+    phase: Annotated[str, typer.Option("--phase", help="as-found, trial or final.")],
+    fields: FIELDS = None,
+    by: BY = None,
+    json_out: JSON = False,
+) -> None:
+    """Backlash from a recorded stream: the ring gear rocked between its stops, place by place."""
+    from web.cli.job_work import attach_stream
+
+    raise typer.Exit(attach_stream("backlash", job, stream, phase, fields or [], by, json_out))
 
 
 @job_app.command()

@@ -132,13 +132,15 @@ def _rows(source: Path) -> list[tuple[str, Mapping[str, object], int | None]]:
     return out
 
 
-def attach_set(path: Path, stream: Path, phase: str, fields: Sequence[str], by: str | None, json_out: bool) -> int:
-    """``job set``."""
+def attach_stream(
+    kind: str, path: Path, stream: Path, phase: str, fields: Sequence[str], by: str | None, json_out: bool
+) -> int:
+    """``job set`` and ``job backlash``."""
     who = _who(by)
     file = JobFile(path)
     data = parse_fields(fields) | {"phase": phase}
-    file.check_before_recording("set", data, who)
-    return _told(file, [file.add("set", data | {"stream": file.attach(stream)}, who)], json_out)
+    file.check_before_recording(kind, data, who)
+    return _told(file, [file.add(kind, data | {"stream": file.attach(stream)}, who)], json_out)
 
 
 def show_job(path: Path, entries: bool, json_out: bool) -> int:

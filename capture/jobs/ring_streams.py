@@ -1,0 +1,89 @@
+"""What a recorded stream says of the ring gear: backlash from rocking it, run-out from turning it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from analysis.job.quantities import quantity
+from analysis.job.state import Job
+from analysis.rocking import RockingSession, summary
+from capture.jobs.errors import JobFileError
+from capture.pipeline import Pipeline, Taker
+from capture.profiles import load_profile
+from capture.rawstream import Link, Mark, Rx, read_header, read_records
+
+INCH_MM = 25.4
+
+
+def replay(first: Path, taker: Taker) -> None:
+    """Hand a whole stream to whoever takes its readings.
+
+    Raises
+    ------
+    CaptureError
+        If the stream or its profile cannot be used.
+    """
+    header = read_header(first)
+    pipe = Pipeline(load_profile(header.profile, f"{first}, line 1, profile"), taker)
+    for record in read_records(first):
+        if isinstance(record, Rx):
+            pipe.chunk(record.t, record.data)
+        elif isinstance(record, Mark):
+            pipe.mark(record.t, record.mark)
+        elif isinstance(record, Link):
+            pipe.link(record.t, record.state, record.why)
+
+
+def indicator_mpe_mm(job: Job, name: object = None) -> float | None:
+    """Largest permitted error of the indicator named, or of the only one the job knows; None where it is not stated."""
+    known = {k: d for k, d in job.instruments.items() if d["type"] == "indicator"}
+    d = known.get(str(name)) if name is not None else next(iter(known.values())) if len(known) == 1 else None
+    return None if d is None or "mpe" not in d else float(quantity(d["mpe"], "length").mm)
+
+
+def rocks_in(first: Path, mpe_mm: float | None) -> dict[str, Any]:
+    """Backlash at each place that was rocked at, refused ones with their reasons.
+
+    Raises
+    ------
+    CaptureError
+        If the stream cannot be read.
+    """
+    session = RockingSession(mpe_mm)
+    replay(first, session)
+    session.close()
+    out = summary(session.places())
+    return {
+        "readings": session.readings,
+        "bad_frames": session.bad_frames,
+        "unit": session.unit,
+        "mpe_mm": mpe_mm,
+        **out,
+    }
+
+
+def rocked(first: Path, mpe_mm: float | None) -> dict[str, Any]:
+    """What a backlash entry keeps of a stream.
+
+    Raises
+    ------
+    JobFileError
+        If no place gave a backlash.
+    """
+    found = rocks_in(first, mpe_mm)
+    unit = str(found["unit"])
+    good = [float(p["backlash_mm"]) for p in found["places"] if p["accepted"]]
+    if not good:
+        raise JobFileError(f"{first.name} gives no backlash. {found['say']}")
+    return {"places": [written(x, unit) for x in good], "unit": unit, "result": found}
+
+
+def written(mm: float, unit: str) -> str:
+    """A length as it is written down, to a tenth of a micrometre or better."""
+    return f"{mm / INCH_MM:.6f}" if unit == "in" else f"{mm:.4f}"
+
+
+SO_FAR: dict[str, Callable[[Path, float | None], dict[str, Any]]] = {"backlash": rocks_in}
+"""What can be worked out of a recording that is still running, by kind of entry."""
