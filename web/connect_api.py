@@ -29,7 +29,7 @@ from capture.identify.sniffing import USUAL_S
 from capture.profiles import known_profiles, load_profile
 from capture.sources import open_source
 from capture.sources.holders import holders
-from capture.sources.serial_port import find_port
+from capture.sources.serial_finding import find_port
 from capture.station import Station
 from web.connect_search import BusyError, Search
 
@@ -229,7 +229,7 @@ def connect_router(station: Station, static: Path) -> APIRouter:
             profile = load_profile(request.profile.strip(), "the profile to use")
             # The one that is listened to may be there under this name alone, and is let go first.
             if source != listened_to() or source in ("push", "typed"):
-                source = checked(source, "")
+                checked(source, "")
             station.listen_to(open_source(source, profile), profile)
         except CaptureError as e:
             raise HTTPException(422, str(e)) from None

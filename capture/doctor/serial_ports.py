@@ -8,6 +8,7 @@ from typing import Any
 
 from capture.doctor.finding import Finding
 from capture.sources.holders import group_of, holders
+from capture.sources.serial_finding import identity_of
 
 _BY_ID = Path("/dev/serial/by-id")
 _BY_PATH = Path("/dev/serial/by-path")
@@ -53,12 +54,20 @@ def _port(port: Any) -> Finding:
 
 
 def lasting_name(device: str) -> tuple[str | None, bool]:
-    """A path that stays when the device's own name changes, and whether it also stays in another socket."""
+    """What ``serial:`` takes and stays when the device's own name changes, and whether it also stays in another socket."""
     real = os.path.realpath(device)
     for folder, sure in ((_BY_ID, True), (_BY_PATH, False)):
         names = sorted(p for p in folder.glob("*") if os.path.realpath(p) == real) if folder.is_dir() else []
         if names:
             return str(names[0]), sure
+    from serial.tools import list_ports
+
+    listed = list_ports.comports()
+    mine = [p for p in listed if os.path.realpath(p.device) == real]
+    named = [identity_of(p) for p in listed]
+    # Cables that bear one number are told apart by nothing that could be named here.
+    if mine and (name := identity_of(mine[0])) is not None and named.count(name) == 1:
+        return name, bool(mine[0].serial_number)
     return None, False
 
 

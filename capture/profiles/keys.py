@@ -104,6 +104,7 @@ KEYS: dict[str, _Key] = {
     "bytesize": _Key("7 or 8", lambda x: _whole(x) and x in (7, 8)),
     "parity": _one_of("none", "even", "odd"),
     "stopbits": _Key("1 or 2", lambda x: _whole(x) and x in (1, 2)),
+    "line_errors": _one_of("check", "ignore"),
     "lines": _one_of("assert", "clear", "leave"),
     "end": _one_of("any", "crlf", "cr", "lf"),
     "pattern": _Key("a regular expression with a group named value, and no [[, --, && or || within brackets", _pattern),

@@ -1,6 +1,7 @@
 """The raw stream: every byte as it came, in files that only grow.
 
 One JSON object a line (``shimwright-stream/1``): a header, then received chunks, marks and link events in order of time.
+A chunk in which the serial line damaged bytes has their places in ``bad``.
 A line is in the file before anyone else sees its bytes; it is acknowledged (`StreamWriter.synced_lines`) once it is on the disk,
 at the latest a second or 64 KiB later.  A long stream, or one whose file could not be synced, goes on in numbered segments
 (``stream.0002.jsonl``), which reading the first one includes.

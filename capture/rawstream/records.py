@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.errors import StreamFormatError
+from capture.received import Received
 
 FORMAT = "shimwright-stream/1"
 LATEST_S = 1e10
@@ -30,7 +31,7 @@ class StreamHeader:
 
 @dataclass(frozen=True, slots=True)
 class Rx:
-    """Bytes received in one piece."""
+    """Bytes received in one piece; a `Received` where some of them were damaged on the line."""
 
     t: float
     data: bytes
@@ -110,12 +111,18 @@ def parse_record(line: bytes) -> Rx | Mark | Link | tuple[()] | None:
     if not abs(t) <= LATEST_S:
         return None
     if isinstance(d.get("rx"), str):
-        return Rx(float(t), d["rx"].encode("latin-1", "replace"))
+        data = d["rx"].encode("latin-1", "replace")
+        return Rx(float(t), Received(data, _places(d["bad"], len(data))) if "bad" in d else data)
     if isinstance(d.get("mark"), str):
         return Mark(float(t), d["mark"])
     if isinstance(d.get("link"), str):
         return Link(float(t), d["link"], str(d.get("why", "")))
     return ()
+
+
+def _places(given: object, length: int) -> list[int]:
+    places = {n for n in given if type(n) is int and 0 <= n < length} if isinstance(given, list) else set()
+    return sorted(places)
 
 
 def line_of(record: dict[str, Any]) -> bytes:

@@ -22,6 +22,7 @@ from capture.errors import CaptureError
 from capture.rawstream.disk import DISK, Disk, write_all, write_small
 from capture.rawstream.records import FORMAT, line_of
 from capture.rawstream.segments import segment_path, sum_line, sum_path
+from capture.received import damaged_places
 
 SYNC_S = 1.0
 SYNC_BYTES = 64 * 1024
@@ -128,8 +129,9 @@ class StreamWriter:
     # what is appended
 
     def rx(self, t: float, data: bytes) -> None:
-        """Append received bytes."""
-        self._append({"t": round(t, 6), "rx": data.decode("latin-1")})
+        """Append received bytes, and which of them were damaged on the line."""
+        bad = damaged_places(data)
+        self._append({"t": round(t, 6), "rx": data.decode("latin-1")} | ({"bad": bad} if bad else {}))
 
     def mark(self, t: float, mark: str) -> None:
         """Append a mark and put it on the disk at once."""

@@ -8,7 +8,7 @@ from capture.errors import SourceTextError
 from capture.profiles import Profile
 from capture.sources.contract import Sink, Source
 
-ALLOWED = "serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or ble:NAME, replay:FILE, typed, push"
+ALLOWED = "serial:PORT (a name, a pattern, VVVV:PPPP:NUMBER or at:PLACE), socket://host:port, rfc2217://host:port, ble:ADDRESS or ble:NAME, replay:FILE, typed, push"
 
 
 def open_source(text: str, profile: Profile) -> Source:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import errno
-import fnmatch
-import glob
+import logging
 import os
 import select
 import sys
@@ -14,47 +13,24 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 import serial
-from serial.tools import list_ports
 
 from capture.errors import LinkLostError, SourceError
 from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
 from capture.sources.holders import group_of, holders
+from capture.sources.line_errors import Unmarker, checks_line, mark_damage
+from capture.sources.serial_finding import find_port, present
 
 WAIT_S = 0.25
+
+PRESENT_S = 0.3
+"""How often the system is asked for its ports while one is awaited; asking takes milliseconds."""
+
+PSEUDO = "/dev/pts/"
+"""Pseudo-terminals are kept open by whoever made them, which is no reason to leave them alone."""
+
+_log = logging.getLogger("shimwright.link")
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
-
-
-def find_port(pattern: str) -> str:
-    """The one port a name or pattern stands for.
-
-    Parameters
-    ----------
-    pattern : str
-        A path, a Windows port name, or a pattern with ``*`` matched against paths, descriptions and hardware identities.
-
-    Raises
-    ------
-    LinkLostError
-        If no port fits now.
-    SourceError
-        If several do.
-    """
-    if not any(c in pattern for c in "*?["):
-        return pattern
-    fits = sorted(glob.glob(pattern))
-    if not fits:
-        fits = sorted(
-            p.device
-            for p in list_ports.comports()
-            if any(fnmatch.fnmatch(x or "", pattern) for x in (p.device, p.description, p.hwid))
-        )
-    if not fits:
-        raise LinkLostError(f"no port fits {pattern}")
-    real = {os.path.realpath(p) for p in fits}
-    if len(real) > 1:
-        raise SourceError(f"{len(real)} ports fit {pattern}: {', '.join(fits)}. Name one of them.")
-    return fits[0]
 
 
 class SerialSource(ReopeningSource):
@@ -63,21 +39,40 @@ class SerialSource(ReopeningSource):
     Parameters
     ----------
     target : str
-        Path, port name, pattern, or an ``rfc2217://`` URL.
+        What `find_port` takes, or an ``rfc2217://`` URL.
     profile : Profile
         Line settings; polling bytes and interval where the device must be asked.
+
+    Raises
+    ------
+    SourceError
+        If damage on the line is to be noticed where the system does not tell of it.
     """
 
     def __init__(self, target: str, profile: Profile) -> None:
         self.name = target if "://" in target else f"serial:{target}"
         self._target = target
         self._v = profile.values
+        self._url = "://" in target
+        self._seen: tuple[float, bool | None] = (float("-inf"), None)
+        self._told_of = ""
+        tells = sys.platform != "win32" and not self._url
+        if self._v.get("line_errors") == "check" and not tells:
+            raise SourceError(
+                f"{self.name}: line_errors is 'check', and damage on the line is not told of here; allowed: 'ignore', "
+                "or a port of a computer with Linux or macOS"
+            )
+        self._marks = tells and checks_line(self._v)
 
     def present(self) -> bool | None:
-        """Whether a port of that name is there."""
-        if "://" in self._target or not self._target.startswith("/"):
+        """Whether a port that fits is there."""
+        if self._url:
             return None
-        return bool(glob.glob(self._target)) or os.path.exists(self._target)
+        now = time.monotonic()
+        # A path is quickly looked at, the list of ports is not.
+        if self._target.startswith("/") or now - self._seen[0] >= PRESENT_S:
+            self._seen = (now, present(self._target))
+        return self._seen[1]
 
     @contextmanager
     def opened(self) -> Iterator[Reader]:
@@ -91,7 +86,7 @@ class SerialSource(ReopeningSource):
                 port.close()
 
     def _open(self) -> Any:
-        url = "://" in self._target
+        url = self._url
         name = self._target if url else find_port(self._target)
         v = self._v
         try:
@@ -111,13 +106,41 @@ class SerialSource(ReopeningSource):
         except Exception as e:
             # Pulled out while it was being opened: a terminal error is not an OSError.
             raise LinkLostError(f"{name} is not there now ({_short(e)})") from None
+        try:
+            if not url and sys.platform != "win32":
+                self._guard(port, name)
+        except BaseException:
+            with suppress(Exception):
+                port.close()
+            raise
+        if name != self._told_of and name != self._target:
+            self._told_of = name
+            _log.info("%s is %s", self.name, name)
         return port
+
+    def _guard(self, port: Any, name: str) -> None:
+        """Keep others out, make sure that none was in before, and have damage on the line told."""
+        import fcntl
+        import termios
+
+        try:
+            if not os.path.realpath(name).startswith(PSEUDO):
+                # The lock keeps out those who ask for one; this keeps out the others.
+                fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
+                if who := holders(name):
+                    # Two who read one port each get half of what it sends.
+                    raise SourceError(f"{name} is in use by {', '.join(who)}. Close that program first.")
+            if self._marks:
+                mark_damage(port.fileno())
+        except (OSError, termios.error) as e:
+            raise LinkLostError(f"{name} is not there now ({_short(e)})") from None
 
     def _reader(self, port: Any) -> Reader:
         poll = self._v.get("poll")
         ask = poll_bytes(poll) if poll else None
         interval = float(self._v.get("interval", 1.0 / float(self._v["rate"])))
-        take = _take_posix(port) if sys.platform != "win32" and "://" not in self._target else _take_any(port)
+        take = _take_posix(port) if sys.platform != "win32" and not self._url else _take_any(port)
+        unmark = Unmarker().take if self._marks else None
         next_ask = 0.0
 
         def read() -> bytes:
@@ -126,7 +149,8 @@ class SerialSource(ReopeningSource):
                 if ask is not None and time.monotonic() >= next_ask:
                     next_ask = time.monotonic() + interval
                     port.write(ask)
-                return take(min(WAIT_S, max(0.0, next_ask - time.monotonic())) if ask is not None else WAIT_S)
+                data = take(min(WAIT_S, max(0.0, next_ask - time.monotonic())) if ask is not None else WAIT_S)
+                return data if unmark is None else unmark(data)
             except Exception as e:
                 # Unplugging shows in four ways, one of which (a terminal error) is not even an OSError.
                 raise LinkLostError(f"indicator unplugged ({_short(e)})") from None

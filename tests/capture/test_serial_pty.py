@@ -24,7 +24,8 @@ from capture.rawstream import Link, Rx, read_records
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO
 from capture.simulator.pty_bench import PtyBench
-from capture.sources.serial_port import SerialSource, find_port
+from capture.sources.serial_finding import find_port
+from capture.sources.serial_port import SerialSource
 from tests.capture.live import every, line, listening, received, records, stream_files, until, until_blocking
 
 UNPLUG_NOTICED_S = 1.0

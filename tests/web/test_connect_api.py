@@ -27,6 +27,7 @@ from tests.fakes.bluetooth_bench import BluetoothBench
 from tests.fakes.bluetooth_service import indicator
 from tests.fakes.private_bus import PrivateBus
 from web.app import make_app
+from web.door import Door
 from web.guards import HEADERS
 
 HOST = "127.0.0.1:8710"
@@ -75,12 +76,16 @@ def indicators(tmp_path: Path) -> Iterator[Indicators]:
 async def page(source: str, client: str = "127.0.0.1") -> AsyncIterator[httpx.AsyncClient]:
     """A client of the application of a station on `source`."""
     station = Station(source, profile=load_profile({"use": "text-line", "rate": 20.0}))
-    app = make_app(station)
+    door = Door()
+    # Another machine gets this far only when it is paired.
+    _, token = door.devices.add("phone", client)
+    paired = {} if client == "127.0.0.1" else {"shimwright-8710": token}
+    app = make_app(station, door=door)
     await station.start()
     try:
         async with app.router.lifespan_context(app):
             transport = httpx.ASGITransport(app, client=(client, 50000))
-            async with httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}") as c:
+            async with httpx.AsyncClient(transport=transport, base_url=f"http://{HOST}", cookies=paired) as c:
                 yield c
     finally:
         await station.stop()
@@ -456,7 +461,7 @@ def test_doctors_findings_come_with_their_cures(indicators: Indicators, monkeypa
             found = r.json()["findings"]
             assert all(f["cure"] for f in found if f["state"] != "fine")
             assert any("clock" in f["what"] for f in found)
-            assert found[0]["what"].endswith("(Cable): in use by this page")
+            assert "(Cable): in use by this page; the name that stays is serial:1234:00ab:A1" in found[0]["what"]
 
     worked(indicators, work)
 
