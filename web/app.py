@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, nullcontext
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -24,7 +25,7 @@ from web.connect_api import connect_router
 from web.door import Door
 from web.door.guard import AtTheDoor
 from web.door.routes import door_router
-from web.figures_api import figures_router
+from web.figures_api import Desk, figures_router
 from web.guards import SameOriginOnly
 from web.pages import pages_router
 from web.push import add_push_route
@@ -65,7 +66,17 @@ def make_app(
     """
     door = door or Door()
     static = Path(str(resources.files("web") / "static"))
-    app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
+    desk = Desk(station)
+
+    @asynccontextmanager
+    async def whole(app: FastAPI) -> AsyncIterator[None]:
+        try:
+            async with nullcontext() if lifespan is None else lifespan(app):
+                yield
+        finally:
+            desk.close()
+
+    app = FastAPI(title="shimwright", docs_url=None, redoc_url=None, openapi_url=None, lifespan=whole)
     app.add_middleware(AtTheDoor, door=door)
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False)
     # Outermost, so that a refused name's answer carries the headers too.
@@ -117,7 +128,7 @@ def make_app(
         except CaptureError as e:
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
-    app.include_router(figures_router(station))
+    app.include_router(figures_router(desk))
     app.include_router(connect_router(station, static))
 
     app.include_router(door_router(door))

@@ -1,7 +1,7 @@
 """Figures of the set that runs, for the page: ``GET /api/figures/NAME.svg``, NAME one of minima, drift, budget, stock, sweep.
 
 ``?sweep=N`` chooses the sweep (the newest without it), ``?narrow=1`` draws for a phone.  Drawn by the very functions that sheet and
-notebook use, off the event loop and one at a time.  The ``ETag`` is the number of the result; what was drawn once is not drawn again
+notebook use, off the event loop, in a process of its own and one at a time.  The ``ETag`` is the number of the result; what was drawn once is not drawn again
 for the next page, what a newer result overtakes before its turn is not drawn at all, and neither is what nobody waits for any more.
 """
 
@@ -20,9 +20,13 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 
 from capture.station import Station
+from web.figures.drawer import Drawer, Order
 
 Name = Literal["minima", "drift", "budget", "stock", "sweep"]
 NONE_YET = "There is nothing to draw yet."
+IDLE_S = 120.0
+"""After this time without a figure the process that draws is ended, for its memory."""
+
 KEPT = 40
 """Drawings kept for the next page that asks, some 50 kB each."""
 
@@ -61,7 +65,18 @@ class Desk:
     _drawn: OrderedDict[Wanted, Drawing] = field(default_factory=OrderedDict)
     _jobs: dict[Wanted, _Job] = field(default_factory=dict)
     _turn: CapacityLimiter | None = None
-    draw: Callable[[Station, Wanted], bytes | None] = field(default_factory=lambda: _drawing)
+    _drawer: Drawer = field(default_factory=Drawer)
+    _rest: asyncio.TimerHandle | None = None
+
+    def draw(self, wanted: Wanted) -> bytes | None:
+        """In a thread, while the process that draws does it."""
+        self._drawer.start()
+        order = _order(self.station, wanted)
+        return None if order is None else self._drawer.draw(order)
+
+    def close(self) -> None:
+        """End the process that draws; the next figure starts it again."""
+        self._drawer.close()
 
     def tag(self, wanted: Wanted) -> str:
         """What the figure would be marked with if it were drawn now."""
@@ -106,8 +121,9 @@ class Desk:
             tag = self.tag(wanted)
             try:
                 # The thread has a limit of its own: the turn is held by this task.
-                packed = await run_sync(self.draw, self.station, wanted, limiter=CapacityLimiter(1))
+                packed = await run_sync(self.draw, wanted, limiter=CapacityLimiter(1))
             finally:
+                self._rest_later()
                 if self._jobs.get(wanted) is job:
                     del self._jobs[wanted]
         if packed is None:
@@ -118,35 +134,30 @@ class Desk:
             self._drawn.popitem(last=False)
         return drawing
 
+    def _rest_later(self) -> None:
+        if self._rest is not None:
+            self._rest.cancel()
+        self._rest = asyncio.get_running_loop().call_later(IDLE_S, self._rest_now)
 
-def _drawing(station: Station, wanted: Wanted) -> bytes | None:
-    """In a thread of its own."""
-    from web import figures
+    def _rest_now(self) -> None:
+        if not any(job.begun for job in self._jobs.values()):
+            self.close()
 
+
+def _order(station: Station, wanted: Wanted) -> Order | None:
     result = station.result
     if result is None or not result["sweeps"]:
         return None
-    figure: figures.Figure | None
-    with figures.narrow(wanted.narrow):
-        if wanted.name == "sweep":
-            trace = station.trace(len(result["sweeps"]) if wanted.sweep is None else wanted.sweep)
-            figure = None if trace is None else figures.sweep(trace)
-        elif wanted.name == "minima":
-            setup = station.setup
-            figure = figures.minima(result, sense=None if setup is None else setup.reading_sense)
-        elif wanted.name == "drift":
-            figure = figures.drift(result)
-        elif wanted.name == "budget":
-            figure = figures.budget(result)
-        else:
-            figure = figures.stock(result)
-    return None if figure is None else gzip.compress(figure.inline().encode("utf-8"), 4, mtime=0)
+    if wanted.name == "sweep":
+        trace = station.trace(len(result["sweeps"]) if wanted.sweep is None else wanted.sweep)
+        return None if trace is None else Order(wanted.name, trace, wanted.narrow)
+    setup = station.setup
+    return Order(wanted.name, result, wanted.narrow, None if setup is None else setup.reading_sense)
 
 
-def figures_router(station: Station) -> APIRouter:
-    """The routes, over one station."""
+def figures_router(desk: Desk) -> APIRouter:
+    """The routes, over one desk; whoever made that closes it."""
     router = APIRouter()
-    desk = Desk(station)
 
     @router.get("/api/figures/{name}.svg")
     async def figure(request: Request, name: Name, sweep: int | None = None, narrow: bool = False) -> Response:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import gzip
+import os
+import signal
+import subprocess
+import sys
 import threading
 import time
 import xml.etree.ElementTree as ET
@@ -15,10 +19,11 @@ import pytest
 
 from capture.rerun import rerun
 from capture.sources.replay import ReplaySource
-from tests.capture.live import until
+from tests.capture.live import until, until_blocking
 from tests.web.fonts import fonts_open as fonts_open
 from tests.web.serving import served
 from web import figures
+from web.figures.drawer import Drawer, Order
 from web.figures_api import KEPT, Desk, Drawing, Wanted
 
 STREAM = Path(__file__).parents[2] / "recorded_streams" / "three-seatings-warming" / "stream.jsonl"
@@ -99,8 +104,7 @@ class _Board:
         self.go = threading.Semaphore(0)
         self.loop_thread = threading.get_ident()
 
-    def draw(self, station: Any, wanted: Wanted) -> bytes:
-        assert station is self
+    def draw(self, wanted: Wanted) -> bytes:
         assert threading.get_ident() != self.loop_thread, "off the event loop"
         self.drawn.append((wanted.name, self.number))
         self.at_once += 1
@@ -110,7 +114,9 @@ class _Board:
         return gzip.compress(f"{wanted.name} {self.number}".encode())
 
     def desk(self) -> Desk:
-        return Desk(cast(Any, self), draw=self.draw)
+        desk = Desk(cast(Any, self))
+        desk.draw = self.draw  # type: ignore[method-assign]
+        return desk
 
 
 async def _stays() -> None:
@@ -189,13 +195,13 @@ def test_few_drawings_are_kept_and_a_failure_holds_up_none() -> None:
             await desk.get(Wanted("sweep", n, False), _stays)
         assert len(desk._drawn) == KEPT
 
-        def fails(station: Any, wanted: Wanted) -> bytes:
+        def fails(wanted: Wanted) -> bytes:
             raise ValueError("no paper")
 
-        desk.draw, board.number = fails, 2
+        desk.draw, board.number = fails, 2  # type: ignore[method-assign, assignment]
         with pytest.raises(ValueError, match="no paper"):
             await desk.get(MINIMA, _stays)
-        desk.draw = board.draw
+        desk.draw = board.draw  # type: ignore[method-assign]
         assert _text(await asyncio.wait_for(desk.get(MINIMA, _stays), 10)) == "minima 2"
 
     asyncio.run(main())
@@ -215,3 +221,64 @@ def test_the_event_loop_goes_on_while_a_figure_is_drawn() -> None:
             assert turns > 10
 
     asyncio.run(main())
+
+
+def test_a_drawing_process_that_ends_is_told_and_the_next_figure_gets_a_new_one() -> None:
+    trace = rerun(STREAM).session.traces[0]
+    drawer = Drawer()
+    try:
+        first = drawer.draw(Order("sweep", trace))
+        assert first is not None
+        assert gzip.decompress(first).decode() == figures.sweep(trace).inline()
+        with pytest.raises(RuntimeError, match="sweep was not drawn: .*Error"):
+            drawer.draw(Order("sweep", {}))
+        process = drawer._process
+        assert process is not None
+        assert drawer.draw(Order("sweep", trace)) == first
+        assert drawer._process is process, "an error of a figure ends nothing"
+        os.kill(process.pid, signal.SIGSTOP)
+        threading.Timer(0.3, process.kill).start()
+        with pytest.raises(RuntimeError, match="the process that draws ended"):
+            drawer.draw(Order("sweep", trace))
+        assert drawer.draw(Order("sweep", trace)) == first
+    finally:
+        drawer.close()
+
+
+def test_the_drawing_process_ends_with_the_program_however_that_ends() -> None:
+    code = (
+        "import sys, time\nfrom web.figures.drawer import Drawer\nd = Drawer()\nd.start()\n"
+        "print(d._process.pid, flush=True)\ntime.sleep(60)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        drawing = int(program.stdout.readline())
+        assert Path(f"/proc/{drawing}/stat").exists()
+        program.kill()
+    until_blocking(lambda: not _lives(drawing), 20.0)
+
+
+def _lives(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in ("Z", "X")
+    except OSError:
+        return False
+
+
+def test_the_drawing_process_rests_when_nothing_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("web.figures_api.IDLE_S", 0.2)
+
+    async def main() -> None:
+        async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
+            await until(lambda: station.number > 0)
+            for width in ("", "?narrow=1"):
+                assert (await client.get(f"/api/figures/drift.svg{width}")).status_code == 200
+                await until(lambda: not _children())
+
+    asyncio.run(main())
+
+
+def _children() -> list[int]:
+    own = f"/proc/{os.getpid()}/task"
+    found = "".join(p.read_text() for p in Path(own).glob("*/children")).split()
+    return [int(x) for x in found if _lives(int(x))]

@@ -8,10 +8,10 @@ input, and read in black and white: meaning lies in shape, hatch and words, colo
 from __future__ import annotations
 
 from web.figures.budget import budget
-from web.figures.drawing import Figure, narrow
+from web.figures.drawing import Figure, canvas, narrow
 from web.figures.drift import drift
 from web.figures.minima import minima
 from web.figures.stock import stock
 from web.figures.sweep import sweep
 
-__all__ = ["Figure", "budget", "drift", "minima", "narrow", "stock", "sweep"]
+__all__ = ["Figure", "budget", "canvas", "drift", "minima", "narrow", "stock", "sweep"]
