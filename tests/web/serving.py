@@ -18,7 +18,9 @@ from fastapi import FastAPI
 from capture.profiles import load_profile
 from capture.station import Station
 from tests.capture.live import LONG_S
+from web.addresses import LOCAL_HOSTS
 from web.app import make_app
+from web.door import Door
 
 
 @dataclass
@@ -79,7 +81,13 @@ async def stream(base: str) -> AsyncIterator[Stream]:
 
 
 @asynccontextmanager
-async def served(source: Any, folder: Path | None = None, **keys: Any) -> AsyncIterator[tuple[str, Station]]:
+async def served(
+    source: Any,
+    folder: Path | None = None,
+    hosts: tuple[str, ...] = LOCAL_HOSTS,
+    door: Door | None = None,
+    **keys: Any,
+) -> AsyncIterator[tuple[str, Station]]:
     """A station and its page on a free port of this machine: the address, and the station."""
     profile = load_profile({"use": "text-line", "rate": 20.0, **keys})
     station = Station(source, profile=profile, record_to=folder)
@@ -91,7 +99,7 @@ async def served(source: Any, folder: Path | None = None, **keys: Any) -> AsyncI
         await station.stop()
 
     config = uvicorn.Config(
-        make_app(station, lifespan=lifespan),
+        make_app(station, hosts, lifespan, door=door),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,

@@ -20,6 +20,8 @@ DEVICE = "shimwright.device"
 """Where the paired device stands in a request's scope."""
 
 MOST_COOKIES = 4
+LARGEST_BODY = 2048
+"""Bytes that a device may send before it is paired."""
 
 
 def at_this_machine(scope: Scope) -> bool:
@@ -100,6 +102,11 @@ class AtTheDoor:
     async def _before_pairing(self, scope: Scope, receive: Receive, send: Send) -> None:
         method, path = scope["method"], scope["path"]
         if (method, path) in BEFORE_PAIRING:
+            length = Headers(scope=scope).get("content-length", "")
+            if method == "POST" and not (length.isascii() and length.isdigit() and int(length[:9]) <= LARGEST_BODY):
+                # Read by nobody: whoever is not let in cannot fill the memory.
+                await _answer(send, 413, f"A code and a name: a Content-Length of at most {LARGEST_BODY} is needed.")
+                return
             await self._app(scope, receive, send)
         elif method in READING and "text/html" in Headers(scope=scope).get("accept", ""):
             await _answer(send, 303, "", ("location", "/pair"))
