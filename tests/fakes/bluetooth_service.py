@@ -83,6 +83,8 @@ class Peripheral:
     never_resolves: bool = False
     path: str = ""
     connects: int = 0
+    connecting: asyncio.Event | None = None
+    """There while an attempt to connect is under way, whoever made it; set when it is called off."""
 
     @property
     def characteristics(self) -> list[Characteristic]:
@@ -438,9 +440,16 @@ class BluetoothService:
         p, _ = self._find(m.path or "")
         self._ready()
         p.connects += 1
-        if p.connect_hangs:
-            await asyncio.sleep(3600)
-        await asyncio.sleep(p.connect_s)
+        if p.connecting is not None:
+            raise RefusedError("org.bluez.Error.InProgress", "Operation already in progress")
+        p.connecting = asyncio.Event()
+        try:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(3600 if p.connect_hangs else p.connect_s):
+                    await p.connecting.wait()
+                raise failed("le-connection-abort-by-local")
+        finally:
+            p.connecting = None
         if p.connect_errors:
             raise p.connect_errors.pop(0)
         self._changed(p.path, DEVICE, {"Connected": V("b", True)})
@@ -455,6 +464,10 @@ class BluetoothService:
 
     def _on_Disconnect(self, m: Message) -> None:
         p, _ = self._find(m.path or "")
+        if p.connecting is not None:
+            # As the service's interface has it: this also calls off an attempt that has not been answered yet.
+            p.connecting.set()
+            return
         if not self.connected(p):
             raise RefusedError("org.bluez.Error.NotConnected", "Not Connected")
         self.drop(p)

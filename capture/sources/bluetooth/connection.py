@@ -15,6 +15,7 @@ from capture.errors import LinkLostError
 from capture.profiles import Profile, poll_bytes, uuid_of
 from capture.sources.bluetooth.choosing import Choice, characteristics, choose
 from capture.sources.bluetooth.reasons import explained
+from capture.sources.bluetooth.service_watch import service_gone
 
 CONNECT_S = 20.0
 DISCONNECT_S = 5.0
@@ -64,9 +65,11 @@ class Connection:
         self._last: bytes | None = None
         self._twice = self._doubles = 0
         self._choice: Choice | None = None
+        self._watch: asyncio.Task[None] | None = None
 
     async def open(self) -> None:
         """Connect and find the characteristic."""
+        self._watch = asyncio.create_task(self._watch_service())
         async with asyncio.timeout(CONNECT_S):
             await self._client.connect()
         async with asyncio.timeout(ANSWER_S):
@@ -75,6 +78,9 @@ class Connection:
     async def close(self, limit: float = DISCONNECT_S) -> None:
         """Let the indicator go; what fails here is of no interest, but without it a descriptor stays open."""
         self._over.set()
+        if self._watch is not None:
+            self._watch.cancel()
+            await asyncio.wait({self._watch}, timeout=limit)
         with suppress(Exception):
             async with asyncio.timeout(limit):
                 await self._client.disconnect()
@@ -99,6 +105,11 @@ class Connection:
                 await self._read_over_and_over(c)
         finally:
             asks.cancel()
+
+    async def _watch_service(self) -> None:
+        # Without it silence tells, only later.
+        with suppress(Exception):
+            self._end(await service_gone(self._name))
 
     def _take(self, value: bytes, packet: Callable[[int, bytes], bytes]) -> None:
         if self._over.is_set() or self._choice is None:

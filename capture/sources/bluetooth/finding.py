@@ -121,9 +121,9 @@ class Finder:
 
 
 async def free_leftover(target: Target) -> None:
-    """Have the system let go of an indicator it still holds from a program that was killed: held, it is never seen again.
+    """Have the system let go of an indicator that a program which was killed had, or was just connecting to.
 
-    Only on Linux, where the system goes on holding it.  What fails here shows in the next scan.
+    Held, it is never seen again; and an attempt that nobody waits for any more refuses all others as long as it lasts.  Only on Linux, where the system goes on holding it.  What fails here shows in the next scan.
     """
     if sys.platform != "linux":
         return
@@ -150,5 +150,6 @@ async def _free(bus: Any, target: Target) -> None:
     for path, interfaces in reply.body[0].items():
         about = {k: v.value for k, v in interfaces.get("org.bluez.Device1", {}).items()}
         names = (about.get("Name"), about.get("Alias"))
-        if about.get("Connected") and target.fits(about.get("Address", ""), names, about.get("UUIDs", ())):
+        if about and target.fits(about.get("Address", ""), names, about.get("UUIDs", ())):
+            # It ends an attempt to connect as well; where there is nothing to end, it is refused.
             await bus.call(call(path, "org.bluez.Device1", "Disconnect"))

@@ -21,6 +21,8 @@ _PAIR = "asks to be paired: pair it in the system's Bluetooth settings first"
 _PAIRING_CODES = (5, 8, 15)
 """Insufficient authentication, authorization and encryption (Bluetooth Core Specification, attribute protocol errors)."""
 
+NO_SERVICE = "the Bluetooth service is not running: start it (systemctl start bluetooth)"
+
 _REASONS = {
     BleakBluetoothNotAvailableReason.NO_BLUETOOTH: "there is no Bluetooth adapter: plug one in",
     BleakBluetoothNotAvailableReason.NO_BLE_CENTRAL_ROLE: "the Bluetooth adapter is too old for Low Energy: plug another one in",
@@ -29,8 +31,8 @@ _REASONS = {
     BleakBluetoothNotAvailableReason.DENIED_BY_SYSTEM: "the system does not let this program use Bluetooth",
 }
 _D_BUS = {
-    "org.freedesktop.DBus.Error.ServiceUnknown": "the Bluetooth service is not running: start it (systemctl start bluetooth)",
-    "org.freedesktop.DBus.Error.NameHasNoOwner": "the Bluetooth service is not running: start it (systemctl start bluetooth)",
+    "org.freedesktop.DBus.Error.ServiceUnknown": NO_SERVICE,
+    "org.freedesktop.DBus.Error.NameHasNoOwner": NO_SERVICE,
     "org.freedesktop.DBus.Error.NoReply": "the Bluetooth service does not answer",
     "org.freedesktop.DBus.Error.UnknownObject": NOT_FOUND,
     "org.freedesktop.DBus.Error.AccessDenied": "no permission to use Bluetooth: add yourself to the group bluetooth, then log in again",
@@ -44,6 +46,16 @@ _D_BUS = {
 def bus_address() -> str:
     """Where the system D-Bus is expected."""
     return os.environ.get("DBUS_SYSTEM_BUS_ADDRESS", "unix:path=/run/dbus/system_bus_socket")
+
+
+def no_bus() -> str:
+    """What to do without a system D-Bus."""
+    return f"no system D-Bus at {bus_address()}: start dbus and bluetooth"
+
+
+def in_progress(e: Exception) -> bool:
+    """Whether an earlier attempt, perhaps of a program that was killed, is in the way."""
+    return isinstance(e, BleakDBusError) and e.dbus_error == "org.bluez.Error.InProgress"
 
 
 def explained(e: Exception, name: str) -> LinkLostError | SourceError:
@@ -67,7 +79,7 @@ def _reason(e: Exception) -> str:
     if isinstance(e, TimeoutError):
         return "the indicator did not answer"
     if isinstance(e, FileNotFoundError | ConnectionRefusedError):
-        return f"no system D-Bus at {bus_address()}: start dbus and bluetooth"
+        return no_bus()
     if isinstance(e, BleakError):
         text = str(e)
         if "Not paired" in text:

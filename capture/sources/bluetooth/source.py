@@ -16,7 +16,7 @@ from capture.errors import SourceError
 from capture.profiles import Profile
 from capture.sources.bluetooth.connection import DISCONNECT_S, Connection, TakerError
 from capture.sources.bluetooth.finding import Finder, Target, free_leftover
-from capture.sources.bluetooth.reasons import explained
+from capture.sources.bluetooth.reasons import explained, in_progress
 from capture.sources.contract import Sink, Source, Tries
 
 LOOK_S = 0.05
@@ -65,6 +65,7 @@ class BluetoothSource(Source):
         finder = Finder(self._target)
         tries = Tries(self.name, sink, clock)
         await free_leftover(self._target)
+        cleared = False
         while True:
             connection: Connection | None = None
             limit = LEAVE_S
@@ -73,6 +74,7 @@ class BluetoothSource(Source):
                 connection = Connection(device, self._profile, self.name, lambda x: sink.chunk(clock.now(), x))
                 await connection.open()
                 tries.open()
+                cleared = False
                 await connection.listen()
             except TakerError as e:
                 raise e.__cause__ or e from None
@@ -82,6 +84,10 @@ class BluetoothSource(Source):
                     raise error from None
                 tries.failed(error)
                 limit = DISCONNECT_S
+                if in_progress(e) and not cleared:
+                    # Once: what goes on being tried is another program's, and it may have its turn.
+                    cleared = True
+                    await free_leftover(self._target)
             finally:
                 if connection is not None:
                     await connection.close(limit)
