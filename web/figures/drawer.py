@@ -42,15 +42,16 @@ def draw(order: Order) -> bytes | None:
     sense: Any = order.sense
     figure: figures.Figure | None
     with figures.narrow(order.narrow):
-        if order.name == "minima":
+        if order.name == "sweep":
+            figure = figures.sweep(of)
+        elif order.name == "minima":
             figure = figures.minima(of, sense=sense)
+        elif order.name == "drift":
+            figure = figures.drift(of)
+        elif order.name == "budget":
+            figure = figures.budget(of)
         else:
-            figure = {
-                "sweep": figures.sweep,
-                "drift": figures.drift,
-                "budget": figures.budget,
-                "stock": figures.stock,
-            }[order.name](of)
+            figure = figures.stock(of)
     return None if figure is None else gzip.compress(figure.inline().encode("utf-8"), 4, mtime=0)
 
 
@@ -98,7 +99,7 @@ class Drawer:
             enough.cancel()
             enough.join()
         if not fine:
-            raise RuntimeError(f"the figure {order.name} was not drawn: {out}")
+            raise RuntimeError(f"the figure {order.name} was not drawn: {out.decode('utf-8')}")
         return out  # type: ignore[no-any-return]
 
     def close(self) -> None:
@@ -128,7 +129,7 @@ def _take(file: IO[bytes]) -> Any:
     data = file.read(size)
     if len(data) < size:
         raise EOFError
-    return pickle.loads(data)  # noqa: S301 - from the process at the other end of this pipe, and no other
+    return pickle.loads(data)
 
 
 def main() -> None:
@@ -145,7 +146,7 @@ def main() -> None:
         while True:
             order = _take(sys.stdin.buffer)
             try:
-                answer = (True, draw(order))
+                done, said = True, draw(order)
             except Exception as e:
-                answer = (False, f"{type(e).__name__}: {e}")
-            _put(out, answer)
+                done, said = False, f"{type(e).__name__}: {e}".encode("utf-8", "replace")
+            _put(out, (done, said))
