@@ -185,10 +185,18 @@ def _stuck(raw: RawSweep) -> bool:
 
 
 def judge_together(
-    judged: Sequence[Judged], seats: Sequence[int], swing_radius_mm: float, repeatability_mm: float | None
+    judged: Sequence[Judged],
+    seats: Sequence[int],
+    swing_radius_mm: float,
+    repeatability_mm: float | None,
+    *,
+    rims: bool = False,
 ) -> None:
-    """Add what only the set shows: holes, half sweeps, sweeps off the set."""
-    _open_hole(judged, swing_radius_mm, repeatability_mm)
+    """Add what only the set shows: holes, half sweeps, sweeps off the set.
+
+    `rims`: the bottoms come in pairs, on two rims of a hole.
+    """
+    _open_hole(judged, swing_radius_mm, repeatability_mm, rims)
     for _ in range(3):
         if not _off_the_set(judged, seats):
             break
@@ -208,11 +216,11 @@ def _above_the_rest(judged: Sequence[Judged], seats: Sequence[int]) -> None:
                 j.reasons.append("turned-back")
 
 
-def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None) -> None:
+def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None, rims: bool) -> None:
     """Mark every sweep once the set shows a hole or a flat tip: it belongs to the face, not to one pass."""
     whole = [j for j in judged if j.bottom is not None and not j.raw.cut]
     spiked = sum(j.spiked for j in whole)
-    if (spiked >= 2 and spiked >= 0.5 * len(whole)) or _flat_tip(whole, swing_radius_mm, repeatability_mm):
+    if rims or (spiked >= 2 and spiked >= 0.5 * len(whole)) or _flat_tip(whole, swing_radius_mm, repeatability_mm):
         for j in whole:
             if "turned-back" not in j.reasons:
                 j.reasons[:] = ["open-hole"]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analysis import play as play_test
+from analysis.bumps import across, is_bump, joined, on_two_rims
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM
 from analysis.pushpull import Episode, PlateauFinder, combine, judge
 from analysis.readings import Reading, Scale
@@ -40,9 +41,6 @@ NO_BOTTOM_MM = 0.5
 BOTTOM_SPREAD_MM = 0.004
 END_SPREAD_MM = 0.030
 """How bottoms and the ends of a swing repeat, in order of size: tells them apart where the display's direction is not stated."""
-
-LONGEST_BUMP_S = 1.0
-"""Time between two bottoms that no bump and no centre hole takes up."""
 
 LIFTED_MM = 6.0
 LIFTED_S = 0.7
@@ -287,10 +285,12 @@ class Session:
     def _keep(self, sense: int, raw: RawSweep) -> None:
         kept = self._found[sense]
         self._bottom_mm = self._plateaus.bottom_mm = sense * raw.z[raw.lowest]
-        if len(kept) > (self._end or {}).get(sense, 0) and _is_bump(kept[-1].raw, raw):
-            kept[-1] = _Kept(_joined(kept[-1].raw, raw), self._period.seconds, bumped=True)
+        last = kept[-1] if len(kept) > (self._end or {}).get(sense, 0) else None
+        share = math.nan if last is None or last.raw.cut or raw.cut else across(last.parted or last.raw, raw)
+        if last is not None and is_bump(last.raw, raw):
+            kept[-1] = _Kept(joined(last.raw, raw), self._period.seconds, (*last.shares, share), parted=raw)
         else:
-            kept.append(_Kept(raw, self._period.seconds))
+            kept.append(_Kept(raw, self._period.seconds, (share,)))
         self.version += 1
 
     def _sense(self, found: dict[int, list[_Kept]] | None = None) -> tuple[int, bool]:
@@ -334,7 +334,8 @@ class Session:
         sense, sure = self._sense(found)
         judged = self._alone(found[sense], self._groups)
         seats = _ranked([bisect_right(reseats, j.raw.t[j.raw.lowest]) for j in judged])
-        judge_together(judged, seats, self._radius, self._repeatability)
+        rims = on_two_rims([x for k in found[sense] for x in k.shares])
+        judge_together(judged, seats, self._radius, self._repeatability, rims=rims)
         accepted = sum(j.accepted for j in judged)
         few = len(self._found) > 1 and len(judged) >= 4 and 4 * accepted <= len(judged)
         if (not sure and accepted < 3) or (few and _mostly_too_fast(judged)):
@@ -379,7 +380,7 @@ class Session:
         judged = self._fit(kept, groups)
         for k, j in zip(kept, judged, strict=True):
             judge_alone(j, k.period_s)
-            if k.bumped:
+            if k.parted is not None:
                 fewer: list[Reason] = [r for r in j.reasons if r in ("too-fast", "too-few-samples")]
                 j.reasons[:] = fewer or ["knock"]
                 j.spiked = j.bottom is not None
@@ -435,12 +436,18 @@ def _ranked(places: list[int]) -> list[int]:
 
 
 class _Kept:
-    """A sweep as it is held: its window, not its whole swing."""
+    """A sweep as it is held: its window, not its whole swing.
 
-    def __init__(self, raw: RawSweep, period_s: float | None, *, bumped: bool = False) -> None:
+    `shares` is the pace over each peak before a bottom of it; `parted` its last bottom, where bumps were joined.
+    """
+
+    def __init__(
+        self, raw: RawSweep, period_s: float | None, shares: tuple[float, ...], *, parted: RawSweep | None = None
+    ) -> None:
         self.raw = raw
         self.period_s = period_s
-        self.bumped = bumped
+        self.shares = shares
+        self.parted = parted
         self._window: Window | None = None
 
     @property
@@ -468,44 +475,6 @@ class _Outcome(NamedTuple):
 
 
 _NO = Bottom(0.0, 0.0, 0.0, 0.0, np.zeros(0), np.zeros(0), np.zeros(0), 0.0, 0.0, 1.0, 0)
-
-
-def _is_bump(a: RawSweep, b: RawSweep) -> bool:
-    """Whether the peak between two bottoms is no swing of the arbor but a bump or a hole in the face.
-
-    A hand slows down and stops at the far side, so a true peak is climbed more slowly than the outer flanks.
-    """
-    if a.cut or b.cut or a.rise_mm <= 0 or not a.t or not b.t:
-        return False
-    between = b.t[b.lowest] - a.t[a.lowest]
-    if between >= LONGEST_BUMP_S:
-        return False
-    outside = (a.t[a.lowest] - a.t[0]) + (b.t[-1] - b.t[b.lowest])
-    level = abs(a.z[a.lowest] - b.z[b.lowest]) < 0.6 * min(a.fall_mm, b.rise_mm)
-    low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
-    if low_peak and level and between < 1.2 * outside:
-        return True
-    inner = 2.0 * a.rise_mm**0.5 / between
-    outer = min(_pace(a, -1), _pace(b, 1))
-    return level and inner > 1.9 * outer > 0.0
-
-
-def _pace(raw: RawSweep, way: int) -> float:
-    """Root of climb per second on one flank, from the bottom out to half its height."""
-    low, base = raw.lowest, raw.z[raw.lowest]
-    height = 0.5 * (raw.fall_mm if way < 0 else raw.rise_mm)
-    i = low
-    while 0 <= i + way < len(raw.z) and raw.z[i] < base + height:
-        i += way
-    took = abs(raw.t[i] - raw.t[low])
-    return float(max(raw.z[i] - base, 0.0) ** 0.5 / took) if took > 0 else float("inf")
-
-
-def _joined(a: RawSweep, b: RawSweep) -> RawSweep:
-    keep = sum(1 for t in a.t if t < b.t[0])
-    t, z = a.t[:keep] + b.t, a.z[:keep] + b.z
-    lowest = a.lowest if a.z[a.lowest] <= b.z[b.lowest] and a.lowest < keep else keep + b.lowest
-    return RawSweep(t, z, a.step_mm, "", a.fall_mm, b.rise_mm, lowest, a.gaps + b.gaps)
 
 
 def _headings(judged: list[Judged]) -> list[Heading]:

@@ -43,7 +43,11 @@ class Case:
     knock_p: float = 0.0
     half_p: float = 0.0
     hole_mm: float = 0.0
+    bore_mm: float = 0.0
     flat_tip_mm: float = 0.0
+    hand: str = ""
+    average_s: float = 0.0
+    hold_s: float = 0.0
     bad_reading_p: float = 0.0
     missing_p: float = 0.0
     distance_mm: float = 61.3
@@ -78,13 +82,63 @@ def _smooth(rng: np.random.Generator, t: Array, scale_s: float, terms: int = 6) 
     return np.asarray(np.sqrt(2 / terms) * np.sin(np.outer(t, w) + phase).sum(axis=1))
 
 
+def _wandering(rng: np.random.Generator, duration: float, n: int, sd: float = 0.45, back_s: float = 0.25) -> Array:
+    """Ornstein-Uhlenbeck process, smoothed over the 40 ms that a limb takes."""
+    dt = duration / n
+    keep = np.exp(-dt / back_s)
+    kick = rng.normal(0.0, sd * np.sqrt(1 - keep**2), n)
+    out = np.empty(n)
+    level = rng.normal(0.0, sd)
+    for i in range(n):
+        level = keep * level + kick[i]
+        out[i] = level
+    width = max(1, round(0.04 / dt))
+    padded = np.pad(out, 2 * width, mode="edge")
+    box = np.ones(width) / width
+    return np.asarray(np.convolve(np.convolve(padded, box, "same"), box, "same")[2 * width : 2 * width + n])
+
+
+def _over_bore(theta: Array, distance: float, tip: float, radius: float) -> Array:
+    """Extension of a ball over a bore deeper than the ball falls: on the face, on a rim, or on the bottom of the bore."""
+    theta = np.abs(theta)
+    face = (distance - tip) / np.cos(theta)
+    stops = [np.where(face * np.sin(theta) >= radius, face, np.inf), (distance + 2.5 * radius - tip) / np.cos(theta)]
+    for rim in (radius, -radius):
+        # the ball's centre comes within its radius of the rim's point
+        along = distance * np.cos(theta) + rim * np.sin(theta)
+        room = along**2 - (distance**2 + rim**2 - tip**2)
+        stops.append(np.where(room >= 0, along - np.sqrt(np.maximum(room, 0.0)), np.inf))
+    return np.asarray(np.minimum.reduce(stops) + tip)
+
+
+def _extension(case: Case, theta: Array) -> Array:
+    """Distance from axis to tip contact, mm."""
+    d = case.distance_mm
+    if case.hole_mm:
+        r = case.hole_mm / 2
+        x = np.abs(d * np.tan(theta))
+        return np.asarray(np.where(x < r, d / np.cos(theta) + (r - x) * 1.732, d / np.cos(theta)))
+    if case.bore_mm:
+        return _over_bore(theta, d, case.tip_mm, case.bore_mm / 2)
+    if case.flat_tip_mm:
+        return np.asarray((d - case.flat_tip_mm * np.abs(np.sin(theta))) / np.cos(theta))
+    return np.asarray((d - case.tip_mm) / np.cos(theta) + case.tip_mm)
+
+
 def _one_swing(rng: np.random.Generator, case: Case, start: float, stop: float) -> tuple[Array, Array]:
     """Angle (deg) against time (s) for one swing, on a fine grid."""
     span = abs(stop - start)
     duration = case.swing_s * (span / (2 * case.swing_deg)) * rng.uniform(0.8, 1.3)
     x = np.linspace(0, 1, 1200)
-    shape = 6 * x * (1 - x) + 0.25  # slow at the ends, never still
-    speed = shape * np.exp(case.uneven * _smooth(rng, x * duration, 0.9))
+    if case.hand == "stroke":
+        # Least jerk from rest to rest: the speed of a reaching arm (a model of the literature on movement, from memory).
+        speed = 30 * (x * (1 - x)) ** 2 + 0.02
+    elif case.hand == "wander":
+        # A speed that wanders and is drawn back to its mean within a quarter of a second.
+        speed = np.minimum(1.0, 12 * x * (1 - x) + 0.05) * np.exp(_wandering(rng, duration, x.size))
+    else:
+        shape = 6 * x * (1 - x) + 0.25  # slow at the ends, never still
+        speed = shape * np.exp(case.uneven * _smooth(rng, x * duration, 0.9))
     path = np.concatenate([[0.0], np.cumsum((speed[1:] + speed[:-1]) / 2)])
     angle = start + (stop - start) * path / path[-1]
     if case.slow_over:
@@ -182,19 +236,20 @@ def make(case: Case, seed: int) -> Made:
     period = (1 / case.rate) * (1 + rng.normal(0, 0.01))
     t_dev = np.arange(rng.uniform(0, period), t_fine[-1] + 0.2, period)
     theta = np.radians(np.interp(t_dev, t_fine, deg))
-    k = case.distance_mm - case.tip_mm
-    if case.hole_mm:
-        r = case.hole_mm / 2
-        d = case.distance_mm
-        x = np.abs(d * np.tan(theta))
-        e = np.where(x < r, d / np.cos(theta) + (r - x) * 1.732, d / np.cos(theta))
-    elif case.flat_tip_mm:
-        e = (case.distance_mm - case.flat_tip_mm * np.abs(np.sin(theta))) / np.cos(theta)
-    else:
-        e = k / np.cos(theta) + case.tip_mm
-    y = e - case.distance_mm + np.interp(t_dev, t_fine, seat_fine) + np.interp(t_dev, t_fine, play_fine)
     mid = float(np.mean(sweep_t))
-    y = y + case.drift_mm_per_min * (t_dev - mid) / 60
+
+    def seen(t: Array) -> Array:
+        """What the plunger follows."""
+        at = np.radians(np.interp(t, t_fine, deg))
+        moved = np.interp(t, t_fine, seat_fine) + np.interp(t, t_fine, play_fine)
+        return _extension(case, at) - case.distance_mm + moved + case.drift_mm_per_min * (t - mid) / 60
+
+    # a display that holds its value sends it again until it has measured anew
+    t_seen = np.floor(t_dev / case.hold_s) * case.hold_s if case.hold_s else t_dev
+    if case.average_s:
+        y = np.mean([seen(t_seen - (i + 0.5) / 15 * case.average_s) for i in range(15)], axis=0)
+    else:
+        y = seen(t_seen)
     for at, size, width in knocks:
         y = y + size * np.where(t_dev >= at, np.exp(-(t_dev - at) / width), 0.0) * (t_dev < at + 4 * width)
     if case.lag_mm:
@@ -210,6 +265,8 @@ def make(case: Case, seed: int) -> Made:
     for i, w in enumerate(white):
         carry = case.noise_rho * carry + np.sqrt(1 - case.noise_rho**2) * w
         noise[i] = carry
+    if case.hold_s:
+        noise = noise[np.searchsorted(t_seen, t_seen)]
     shown = offset + y + case.noise_mm * noise
     if case.mirror:
         shown = -shown
@@ -265,6 +322,8 @@ FAMILIES: tuple[Case, ...] = (
     replace(STEADY, name="noise 2 µm", noise_mm=0.002, rate=20),
     replace(STEADY, name="very uneven", uneven=0.7, rate=20),
     replace(STEADY, name="readings lost", missing_p=0.03, rate=15),
+    replace(STEADY, name="stroke 20/s", hand="stroke", rate=20),
+    replace(STEADY, name="wander 15/s", hand="wander", rate=15),
     replace(STEADY, name="re-seated", seats=3, sweeps=12, seat_sd_mm=0.002, rate=20),
 )
 
@@ -277,6 +336,9 @@ SPOILT: tuple[Case, ...] = (
     replace(STEADY, name="open hole 2 mm", hole_mm=2, rate=20),
     replace(STEADY, name="open hole 4 mm", hole_mm=4),
     replace(STEADY, name="open hole 3 mm 0.01", hole_mm=3, rate=20, step_mm=0.01),
+    replace(STEADY, name="bore 5 mm 100/s", bore_mm=5, tip_mm=3, rate=100, hand="stroke"),
+    replace(STEADY, name="bore 8 mm", bore_mm=8, tip_mm=2, rate=20, hand="wander"),
+    replace(STEADY, name="bore 11 mm 0.01", bore_mm=11, rate=20, step_mm=0.01),
     replace(STEADY, name="flat tip 1.0 mm", flat_tip_mm=1.0, rate=20),
     replace(STEADY, name="flat tip 1.5 mm", flat_tip_mm=1.5),
     replace(STEADY, name="too fast", rate=5, swing_s=1.0),

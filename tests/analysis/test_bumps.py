@@ -1,0 +1,46 @@
+"""Bottoms in pairs: the rims of an open hole repeat perfectly, and stand a tenth of a millimetre above the face."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from analysis.bumps import on_two_rims
+from analysis.geometry import hole_minimum_mm
+from tests.bench.accuracy import run
+from tests.bench.hands import FAMILIES, SPOILT, STEADY, make
+
+
+def test_the_harm_a_rim_does_is_no_trifle() -> None:
+    # derived: a rim of radius R at distance D stands R^2 / 2D above the face
+    assert hole_minimum_mm(60.0, 4.0) - 60.0 == pytest.approx(4.0**2 / 120.0, rel=0.01)
+
+
+@pytest.mark.parametrize("bore", [3.0, 4.5, 6.0, 9.0, 12.0])
+@pytest.mark.parametrize("rate", [15.0, 100.0])
+@pytest.mark.parametrize("hand", ["", "stroke", "wander"])
+def test_over_a_bore_no_sweep_counts(bore: float, rate: float, hand: str) -> None:
+    case = replace(STEADY, bore_mm=bore, tip_mm=1.0 + bore / 4, rate=rate, hand=hand)
+    for seed in (1, 2):
+        sweeps, stats, _ = run(case, make(case, seed))
+        assert sweeps
+        assert stats.accepted == 0
+        assert {r for s in sweeps for r in s.reasons} == {"open-hole"}
+
+
+@pytest.mark.parametrize("case", [c for c in FAMILIES if c.seats == 1], ids=lambda c: c.name)
+def test_the_ends_of_a_sound_swing_are_never_taken_for_a_hole(case: object) -> None:
+    assert not any("open-hole" in s.reasons for s in run(case, make(case, 11))[0])  # type: ignore[arg-type]
+
+
+def test_what_is_not_known_decides_nothing() -> None:
+    assert not on_two_rims([])
+    assert not on_two_rims([math.nan, 3.0, 0.2, 3.0])
+    assert on_two_rims([math.nan, 3.0, 0.2, 3.0, 0.2])
+    assert not on_two_rims([3.0, 2.0, 3.0, 2.0, 3.0, 2.0])
+
+
+def test_the_bench_has_bores() -> None:
+    assert sum(c.bore_mm > 0 for c in SPOILT) >= 3
