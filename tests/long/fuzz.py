@@ -1,7 +1,7 @@
 """``python -m tests.long.fuzz --seconds N``: bytes nobody sends, kept when they reach lines of the program nothing reached before.
 
-Targets: every wire format, text lines with all their settings, raw streams (plain, compressed, in segments), set-up files, profile
-files.  What is found goes to ``recorded_streams/found/`` and is played again by the tests.
+Targets: every wire format with its settings, text lines with all of theirs, bytes that a serial line damaged, raw streams (plain,
+compressed, in segments) and their repair, set-up files, profile files.  What is found goes to ``recorded_streams/found/`` and is played again by the tests.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import gzip
 import hashlib
 import random
 import signal
+import struct
 import sys
 import tempfile
 import time
 import tomllib
-import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -25,12 +25,18 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from analysis.readings import Scale
+from analysis.readings import Reading, Scale
 from capture.decoders import Damaged, Frame, TextLine
+from capture.decoders.attribute_packets import notified, read
 from capture.errors import CaptureError, ProfileError, SetupFileError, StreamFormatError
+from capture.pipeline import Pipeline
 from capture.profiles import Profile, check_names, load_profile, packaged_names
 from capture.rawstream import Rx, Torn, read_header, read_records, repair_stream
+from capture.rawstream.records import line_of, parse_record
+from capture.received import damaged_places
 from capture.setup_file import load_setup
+from capture.simulator.wires import frame_of
+from capture.sources.line_errors import Unmarker
 
 ROOT = Path(__file__).resolve().parents[2]
 FOUND = ROOT / "recorded_streams" / "found"
@@ -38,7 +44,14 @@ SLOW_S = 2.0
 WATCHED = 8
 """Of so many inputs one is watched for what it reaches."""
 
-LONGEST = {"text-line": 600, "decoders": 400, "stream": 2500, "setup-file": 3000, "profile-file": 1200}
+LONGEST = {
+    "text-line": 600,
+    "decoders": 400,
+    "damaged-line": 300,
+    "stream": 2500,
+    "setup-file": 3000,
+    "profile-file": 1200,
+}
 
 Target = Callable[[bytes], None]
 
@@ -97,10 +110,72 @@ def decoders(data: bytes) -> None:
     )
 
 
+VARIANTS: tuple[dict[str, Any], ...] = (
+    {"use": "counted-binary", "packets": "attribute"},
+    {"use": "counted-binary", "packets": "attribute", "layout": "vvvvss", "sign": "unsigned", "check": "none", "plus": [0], "minus": [1]},
+    {"use": "counted-binary", "layout": "02vvvvuucc03", "endian": "big", "check": "xor", "mm": [0], "inch": [1]},
+    {"use": "counted-binary", "layout": "vvvvcc", "check": "sum"},
+    {"use": "packed-decimal", "nibbles": "low-first"},
+    {"use": "packed-decimal", "nibbles": "one-a-byte", "bits": "low-first"},
+    {"use": "packed-decimal", "layout": "Esddddddpu", "point_from": "left", "digits": "low-first"},
+    {"use": "json-lines", "value_key": "a.b", "unit_key": "a.u", "step_key": "s"},
+    {"use": "text-line", "pattern": PATTERNS[1], "checksum": "sum-hex"},
+    {"use": "text-line", "places": 3, "end": "cr"},
+)
+
+
 @lru_cache
+def _profiles() -> list[Profile]:
+    return [load_profile(t) for t in (*packaged_names(), *VARIANTS)]
+
+
 def _profile(n: int) -> Profile:
-    names = packaged_names()
-    return load_profile(names[n % len(names)])
+    return _profiles()[n % len(_profiles())]
+
+
+def damaged_line(data: bytes) -> None:
+    """Whatever a driver hands over, marked or not, is taken in; how it is cut makes no difference to readings or recording."""
+    if len(data) < 2:
+        return
+    profile, size = _profile(data[0]), 1 + data[1] % 7
+    wire = data[2:]
+    pieces = [wire[n : n + size] for n in range(0, len(wire), size)]
+    results = []
+    for cut in ([wire], pieces):
+        unmarker = Unmarker()
+        taker = _Taker()
+        pipe = Pipeline(profile, taker)
+        whole, bad = b"", []
+        for piece in cut:
+            got = unmarker.take(piece)
+            bad += [len(whole) + n for n in damaged_places(got)]
+            whole += got
+            record = parse_record(line_of({"t": 1.0, "rx": got.decode("latin-1"), "bad": list(damaged_places(got))}))
+            assert isinstance(record, Rx)
+            assert (record.data, damaged_places(record.data)) == (got, damaged_places(got)), "it is recorded otherwise"
+            pipe.chunk(1.0, got)
+        results.append((whole, bad, taker.readings, taker.damages))
+    assert results[0] == results[1], f"{profile.kind}: how the bytes are cut makes a difference"
+
+
+class _Taker:
+    """Takes what a pipeline hands over."""
+
+    def __init__(self) -> None:
+        self.readings: list[int] = []
+        self.damages: list[str] = []
+
+    def reading(self, r: Reading) -> None:
+        self.readings.append(r.counts)
+
+    def damaged(self, t: float, why: str) -> None:
+        self.damages.append(why)
+
+    def mark(self, t: float, mark: str) -> None:
+        """None are made."""
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        """None are made."""
 
 
 def stream(data: bytes) -> None:
@@ -170,7 +245,7 @@ def profile_file(data: bytes) -> None:
 
 
 TARGETS: dict[str, Target] = {
-    f.__name__.replace("_", "-"): f for f in (text_line, decoders, stream, setup_file, profile_file)
+    f.__name__.replace("_", "-"): f for f in (text_line, decoders, damaged_line, stream, setup_file, profile_file)
 }
 
 
@@ -193,9 +268,29 @@ def seeds(name: str) -> list[bytes]:
         )
         return [*heads, heads[0] + b"\x00SEGMENT\x00" + second, b"Z" + heads[0]]
     bytes_ = [b"".join(r.data for r, _ in zip(_rx(p), range(12), strict=False)) for p in recordings]
+    if name in ("decoders", "damaged-line"):
+        # What each format means, under the number of its own profile.
+        each = [_meant(p) for p in _profiles()]
+        bytes_ += (
+            each if name == "decoders" else [b[:9] + b"\xff\x00" + b[9:20] + b"\xff\xff\xff" + b[20:] for b in each]
+        )
+        start = len(bytes_) - len(each)
+        return [bytes([max(0, n - start), 7 * n % 256]) + b for n, b in enumerate(bytes_)]
     return [bytes([n % 256, 7 * n % 256]) + b for n, b in enumerate(bytes_)] + [
         bytes([h, c]) + b"+000.478\r\n-0,478 mm\r0.0188in\n12\r\n" for h in (0, 1, 4, 64, 96, 200) for c in (0, 129)
     ]
+
+
+def _meant(profile: Profile) -> bytes:
+    """Something the profile makes readings of, or nearly."""
+    wire = {"packed-decimal": "packed", "counted-binary": "counted", "json-lines": "json"}.get(profile.kind, "plain")
+    frames = [frame_of(c, 0.001, "mm", wire) for c in range(478, 484)]
+    if profile.packets:
+        about = read(14, struct.pack("<BbHBH", 0x10, -6, 0x2701, 1, 0))
+        frames = [about + notified(11, c.to_bytes(4, "little", signed=True)) for c in (478, -479, 480)] + [
+            notified(11, f) for f in frames
+        ]
+    return b"".join(frames)
 
 
 def _rx(path: Path) -> Iterator[Rx]:
@@ -328,10 +423,7 @@ def play(name: str, data: bytes) -> None:
     kept = signal.signal(signal.SIGALRM, _alarm)
     signal.setitimer(signal.ITIMER_REAL, SLOW_S)
     try:
-        with warnings.catch_warnings():
-            # A pattern may read like one of a later version of regular expressions.
-            warnings.simplefilter("ignore", FutureWarning)
-            TARGETS[name](data)
+        TARGETS[name](data)
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
         signal.signal(signal.SIGALRM, kept)
