@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import json
 import socket
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from queue import Queue
 from typing import Any
 
 import httpx
@@ -117,3 +119,37 @@ async def served(
             station.end_subscriptions()
             server.should_exit = True
             await task
+
+
+@contextmanager
+def served_in_thread(source: Any, folder: Path | None = None, **more: Any) -> Iterator[str]:
+    """The same for a test that is no coroutine: the address."""
+    begun: Queue[tuple[str, Callable[[], None]] | BaseException] = Queue()
+
+    async def main() -> None:
+        end = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        async with served(source, folder, **more) as (base, _):
+            begun.put((base, lambda: loop.call_soon_threadsafe(end.set)))
+            await end.wait()
+
+    def run() -> None:
+        try:
+            asyncio.run(main())
+        except BaseException as e:
+            begun.put(e)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    try:
+        first = begun.get(timeout=LONG_S)
+        if isinstance(first, BaseException):
+            raise first
+        base, stop = first
+        try:
+            yield base
+        finally:
+            stop()
+    finally:
+        thread.join(LONG_S)
+        assert not thread.is_alive()

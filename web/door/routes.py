@@ -89,8 +89,7 @@ def door_router(door: Door) -> APIRouter:
     async def pairing_page(request: Request) -> Response:
         if at_this_machine(request.scope):
             return RedirectResponse("/devices", 303)
-        if request.scope.get(DEVICE) is not None:
-            return RedirectResponse("/", 303)
+        # Also to a device that is paired: its script goes on from here, without the code that a redirection would take along.
         return page(request, "pair.html")
 
     @router.get("/api/pair")
