@@ -184,8 +184,37 @@ def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_p
                 assert ask(f"{there}/api/mark", MARK, cookie, **evil)[0] == 400
                 assert ask(f"{there}/api/devices", cookie=cookie)[0] == 403
                 assert json.loads(ask(f"{base}api/devices")[2])["devices"][0]["name"] == "phone"
+
+                done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+                assert (done.returncode, done.stderr) == (0, "")
+                found = re.search(rf"open {there}/pair on the other device and type (\d{{4}} \d{{4}})\n", done.stdout)
+                assert found is not None
+                assert ask(f"{there}/api/pair", {"code": found[1]}, Origin=there)[0] == 200
             finally:
                 process.terminate()
                 process.communicate(timeout=10)
     finally:
         bench.stop()
+
+
+def test_pair_without_a_program_or_without_the_network_says_what_to_do() -> None:
+    script = str(Path(sys.executable).with_name("shimwright"))
+    with bound("127.0.0.1", 0) as (taken,):
+        port = str(taken.getsockname()[1])
+    done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+    assert done.returncode == 1
+    assert f"No shimwright answers on port {port}" in done.stderr
+    assert "--host 0.0.0.0" in done.stderr
+    with subprocess.Popen(
+        [script, "demo", "--port", "0", "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            assert process.stdout is not None
+            port = process.stdout.readline().split()[5].rstrip("/").rpartition(":")[2]
+            done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+            assert done.returncode == 1
+            assert "No code was made: The page is on this computer only." in done.stderr
+            assert done.stdout == ""
+        finally:
+            process.terminate()
+            process.communicate(timeout=10)

@@ -163,7 +163,10 @@ def serve(
     rate: RATE = None,
     baud: BAUD = None,
     record: RECORD = None,
-    jobs: Annotated[Path | None, typer.Option("--jobs", help="Folder of jobs to serve over HTTP too.")] = None,
+    jobs: Annotated[
+        Path | None,
+        typer.Option("--jobs", help="Folder of the jobs; by default in your data folder, beside the recordings."),
+    ] = None,
     store: Annotated[
         str | None,
         typer.Option(
@@ -196,6 +199,16 @@ def demo(
     from web.cli.serve import demo_command
 
     raise typer.Exit(demo_command(host, port, not no_browser, seed, speed, record))
+
+
+@app.command()
+def pair(
+    port: Annotated[int, typer.Option("--port", help="Port of the page.", min=1, max=65535)] = 8710,
+) -> None:
+    """Have the shimwright that runs on this machine show a new code, with which another device is paired."""
+    from web.cli.pair import pair_command
+
+    raise typer.Exit(pair_command(port))
 
 
 @app.command()

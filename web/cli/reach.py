@@ -120,7 +120,7 @@ def pairing_told(door: Door, picture: bool) -> str:
     first = door.addresses[0]
     out = (
         f"shimwright: to pair a device within {LASTS_S / 60:.0f} min, open {first}pair on it and type {spaced(code)}; "
-        "for another code, open Devices on this computer's page\n"
+        "for another code, open Devices on this computer's page or run shimwright pair\n"
     )
     return out + (on_terminal(link_for(first, code)) if picture else "")
 
