@@ -29,6 +29,16 @@ class Entry:
         Set-up file, or "" for none.
     cut : float
         Share of lines that lose bytes on the way and still look like numbers; the first line loses its start.
+    hurt : float
+        Share of bytes that the serial line damages, and whose damage the port's driver tells.
+    value_bytes : int
+        Over Bluetooth: bytes in a notification; 0 for a serial line.
+    twice_at : float or None
+        When every notification begins to be delivered twice.
+    disk_fails_at : float or None
+        When the recorder's disk refuses to put what it holds on the platter.
+    killed : bool
+        The recording is left as by a recorder that is killed while it writes a line.
     """
 
     scenario: Scenario
@@ -36,6 +46,11 @@ class Entry:
     profile: dict[str, Any] = field(default_factory=dict)
     setup: str = ""
     cut: float = 0.0
+    hurt: float = 0.0
+    value_bytes: int = 0
+    twice_at: float | None = None
+    disk_fails_at: float | None = None
+    killed: bool = False
 
 
 SETUP_MM = """# INVENTED, for a simulated bench. No figure here is a specification.
@@ -102,10 +117,10 @@ def _entry(
     *,
     profile: dict[str, Any] | None = None,
     setup: str = "",
-    cut: float = 0.0,
+    how: dict[str, Any] | None = None,
     **what: Any,
 ) -> Entry:
-    return Entry(Scenario(name=name, about=about, **{**CLEAN, **what}), seed, profile or {}, setup, cut)
+    return Entry(Scenario(name=name, about=about, **{**CLEAN, **what}), seed, profile or {}, setup, **(how or {}))
 
 
 ENTRIES: dict[str, Entry] = {
@@ -150,7 +165,7 @@ ENTRIES: dict[str, Entry] = {
             "cut-lines",
             "The link opens in the middle of a line, and one line in thirty loses bytes: what is left is a number, only a wrong one.",
             37,
-            cut=0.033,
+            how={"cut": 0.033},
             rate=20.0,
         ),
         _entry(
@@ -341,6 +356,7 @@ ENTRIES: dict[str, Entry] = {
             wire="value",
             rate=20.0,
             batch_s=0.05,
+            how={"value_bytes": 4},
             profile={"use": "gatt-length"},
         ),
         _entry(
@@ -353,7 +369,68 @@ ENTRIES: dict[str, Entry] = {
             unplug_at=10.0,
             unplug_s=1.5,
             sweeps=9,
+            how={"value_bytes": 4},
             profile={"use": "gatt-length"},
+        ),
+        _entry(
+            "line-damage",
+            "Text with even parity; one character in three hundred is damaged on the line, and the driver tells of it.",
+            51,
+            rate=20.0,
+            how={"hurt": 0.0033},
+            profile={"parity": "even", "bytesize": 7},
+        ),
+        _entry(
+            "counted-binary-line-damage",
+            "Counts in four bytes with even parity; one byte in three hundred is damaged on the line, and bytes FF are in the counts.",
+            52,
+            wire="counted",
+            rate=20.0,
+            zero=61.0,
+            sense="shrinks",
+            how={"hurt": 0.0033},
+            profile=COUNTED | {"parity": "even"},
+        ),
+        _entry(
+            "counted-over-bluetooth",
+            "Counts with a check in Bluetooth notifications, which do not describe themselves.",
+            53,
+            wire="counted",
+            rate=20.0,
+            batch_s=0.03,
+            how={"value_bytes": 8},
+            profile=COUNTED | {"packets": "attribute"},
+        ),
+        _entry(
+            "text-over-bluetooth",
+            "Lines of text in Bluetooth notifications of four bytes: no line comes in one piece.",
+            54,
+            rate=12.0,
+            how={"value_bytes": 4},
+        ),
+        _entry(
+            "notifications-twice",
+            "A Bluetooth service that delivers every notification twice from the middle on, until the link is made anew.",
+            55,
+            wire="value",
+            rate=20.0,
+            sweeps=9,
+            how={"value_bytes": 4, "twice_at": 9.0},
+            profile={"use": "gatt-length"},
+        ),
+        _entry(
+            "disk-failed",
+            "The disk refuses to keep what it was given: the recording goes on in a second file, which repeats what was not safe.",
+            56,
+            rate=15.0,
+            how={"disk_fails_at": 9.0},
+        ),
+        _entry(
+            "writer-killed",
+            "The recorder was killed in the middle of a line.",
+            57,
+            rate=15.0,
+            how={"killed": True},
         ),
     )
 }

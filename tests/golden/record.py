@@ -7,10 +7,11 @@ import tempfile
 import threading
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import MISSING, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import numpy as np
 
@@ -20,9 +21,13 @@ from capture.rawstream import StreamWriter
 from capture.simulator.bench import Event, Truth, simulate
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.scenario import Scenario
-from capture.sources import Source, open_source
+from capture.sources import Source, open_source, serial_port
 from capture.sources.serial_port import SerialSource
+from tests.capture.faulty_disk import FaultyDisk
 from tests.golden.catalogue import ENTRIES, Entry
+
+if TYPE_CHECKING:
+    from tests.fakes.bluetooth_bench import BluetoothBench
 
 
 class _Recorder:
@@ -55,8 +60,10 @@ def record(slug: str, folder: Path) -> None:
     folder.mkdir(parents=True)
     table = profile_table(entry)
     clock = Clock()
-    link = "ble" if entry.scenario.wire == "value" else "serial"
-    writer = StreamWriter(folder / "stream.jsonl", f"{link}:simulated-bench", table, clock.started_text)
+    link = "ble" if entry.value_bytes else "serial"
+    disk = FaultyDisk(count=0, only="sync")
+    path = folder / "stream.jsonl"
+    writer = StreamWriter(path, f"{link}:simulated-bench", table, clock.started_text, disk=disk)
     sink = _Recorder(writer)
 
     def happened(event: Event) -> None:
@@ -66,8 +73,12 @@ def record(slug: str, folder: Path) -> None:
     events, truth = simulate(entry.scenario, entry.seed)
     if entry.cut:
         events = cut_short(events, entry.cut, entry.seed)
+    if entry.hurt:
+        events = as_a_driver_tells(events, entry.hurt, entry.seed)
+    if entry.disk_fails_at is not None:
+        events = _failing(events, entry.disk_fails_at, disk)
     play = _over_bluetooth if link == "ble" else _over_serial
-    with play(load_profile(table), events, happened) as (source, perform):
+    with play(load_profile(table), events, happened, entry) as (source, perform):
         stop = threading.Event()
         reader = threading.Thread(target=source.run, args=(sink, clock, stop))
         reader.start()
@@ -78,6 +89,9 @@ def record(slug: str, folder: Path) -> None:
         stop.set()
         reader.join(5.0)
     writer.close()
+    if entry.killed:
+        path.write_bytes(path.read_bytes()[:-9])
+        path.with_name("stream.jsonl.sha256").unlink()
     (folder / "about.toml").write_text(about(entry, truth, begin), "utf-8")
     if entry.setup:
         (folder / "setup.toml").write_text(entry.setup, "utf-8")
@@ -88,7 +102,7 @@ Happened = Callable[[Event], None]
 
 @contextmanager
 def _over_serial(
-    profile: Profile, events: Iterator[Event], happened: Happened
+    profile: Profile, events: Iterator[Event], happened: Happened, entry: Entry
 ) -> Iterator[tuple[Source, Callable[[], object]]]:
     """The bench on a pseudo-terminal: a source for it, and what plays it to its end."""
     with tempfile.TemporaryDirectory() as place:
@@ -99,15 +113,18 @@ def _over_serial(
             bench.start(events)
             bench.finished.wait(600.0)
 
+        # A pseudo-terminal damages nothing: what a driver would hand over is sent through it, and must not be marked again.
+        quiet = patch.object(serial_port, "mark_damage", lambda _: None) if entry.hurt else nullcontext()
         try:
-            yield SerialSource(str(link), profile), perform
+            with quiet:
+                yield SerialSource(str(link), profile), perform
         finally:
             bench.stop()
 
 
 @contextmanager
 def _over_bluetooth(
-    profile: Profile, events: Iterator[Event], happened: Happened
+    profile: Profile, events: Iterator[Event], happened: Happened, entry: Entry
 ) -> Iterator[tuple[Source, Callable[[], object]]]:
     """The bench as a Bluetooth indicator that describes itself, on an emulated service."""
     # Only here: this needs a D-Bus daemon, replaying does not.
@@ -119,10 +136,13 @@ def _over_bluetooth(
     before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
     os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = bus.address
     exponent, unit = (-4, 0x27A2) if profile.scale.unit == "in" else (-6, 0x2701)
-    bench = BluetoothBench(bus.address, indicator(described=format_descriptor(0x10, exponent, unit)))
+    described = format_descriptor(0x10, exponent, unit)
+    bench = BluetoothBench(bus.address, indicator(described=described, plain=profile.kind != "gatt-length"))
+    if entry.twice_at is not None:
+        events = _doubled(events, entry.twice_at, bench)
     try:
         source = open_source(f"ble:{bench.indicator.address}", profile)
-        yield source, lambda: bench.play(events, 4, happened)
+        yield source, lambda: bench.play(events, entry.value_bytes, happened)
     finally:
         bench.close()
         bus.close()
@@ -146,6 +166,42 @@ def cut_short(events: Iterator[Event], share: float, seed: int) -> Iterator[Even
         yield e
 
 
+def as_a_driver_tells(events: Iterator[Event], share: float, seed: int) -> Iterator[Event]:
+    """Bytes that the line damages, as a port's driver hands them over: FF 00 before a damaged one, FF twice for a whole one."""
+    rng = np.random.default_rng([seed, 8])
+    for e in events:
+        if e.kind == "data":
+            told = bytearray()
+            for b in e.data:
+                if rng.random() < share:
+                    told += bytes([0xFF, 0, b ^ 1 << int(rng.integers(0, 7))])
+                else:
+                    told += b"\xff\xff" if b == 0xFF else bytes([b])
+            e = replace(e, data=bytes(told))
+        yield e
+
+
+def _failing(events: Iterator[Event], at: float, disk: FaultyDisk) -> Iterator[Event]:
+    """From that time on the disk refuses one sync."""
+    for e in events:
+        if e.t >= at and not disk.count:
+            disk.first, disk.count = disk.done, 1
+        yield e
+
+
+def _doubled(events: Iterator[Event], at: float, bench: BluetoothBench) -> Iterator[Event]:
+    """From that time on every notification is delivered twice, until the link is made anew."""
+    connects = bench.indicator.connects
+    begun = False
+    for e in events:
+        if e.t >= at and not begun:
+            begun, connects = True, bench.indicator.connects
+            bench.do(lambda s: setattr(s, "each_twice", True))
+        if begun and bench.indicator.connects > connects:
+            bench.do(lambda s: setattr(s, "each_twice", False))
+        yield e
+
+
 def record_many(slugs: Sequence[str], root: Path) -> None:
     """Make several recordings at once: a bench spends its time waiting."""
     threads = [threading.Thread(target=record, args=(slug, root / slug)) for slug in slugs]
@@ -162,7 +218,7 @@ def about(entry: Entry, truth: Truth, begin: float) -> str:
         "# A simulated, invented bench, recorded "
         + (
             "through an emulated Bluetooth service by the Bluetooth source."
-            if s.wire == "value"
+            if entry.value_bytes
             else "through a pseudo-terminal by the serial source."
         ),
         "simulated = true",
