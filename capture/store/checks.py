@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,10 +21,16 @@ from capture.store.writing import table_of
 
 NO_LIMIT_S = 24 * 3600.0
 
+LARGEST_IN_A_HURRY = 50_000_000
+"""Bytes of a store that are looked through in about a second."""
+
+ALL = "shimwright store check"
 REBUILD = "Make its rows again: shimwright store rebuild"
 
 
-def check(store: Store, progress: Callable[[int, int], None] | None = None) -> Iterator[Finding]:
+def check(
+    store: Store, progress: Callable[[int, int], None] | None = None, limit_s: float | None = None
+) -> Iterator[Finding]:
     """Everything looked at, in order; nothing is changed.
 
     Parameters
@@ -31,6 +38,8 @@ def check(store: Store, progress: Callable[[int, int], None] | None = None) -> I
     store : Store
     progress : callable, optional
         Told streams done and streams in all.
+    limit_s : float, optional
+        Longest time to look.  What there was no time for is said; the newest streams come first then.
 
     Raises
     ------
@@ -39,18 +48,27 @@ def check(store: Store, progress: Callable[[int, int], None] | None = None) -> I
     """
     # Looking at every page takes as long as it takes.
     engines = Engines(store.location, read_s=NO_LIMIT_S)
+    until = None if limit_s is None else time.monotonic() + limit_s
     try:
-        yield from _sound(engines)
+        yield from _sound(engines, until is not None)
         yield from _journal(engines)
-        yield from _rows(engines, progress)
+        yield from _rows(engines, progress, until)
     finally:
         engines.close()
 
 
-def _sound(engines: Engines) -> Iterator[Finding]:
+def _sound(engines: Engines, in_a_hurry: bool) -> Iterator[Finding]:
     shown = engines.location.shown
-    if engines.location.file is None:
+    file = engines.location.file
+    if file is None:
         yield Finding(f"{shown}: tables of release {HEAD}", "fine")
+        return
+    if in_a_hurry and file.stat().st_size > LARGEST_IN_A_HURRY:
+        yield Finding(
+            f"{shown}: tables of release {HEAD}; too large to be looked through here",
+            "note",
+            f"{ALL} looks through it.",
+        )
         return
     with engines.read() as c:
         told = [str(r[0]) for r in c.exec_driver_sql("PRAGMA integrity_check(20)")]
@@ -84,13 +102,22 @@ def _journal(engines: Engines) -> Iterator[Finding]:
         )
 
 
-def _rows(engines: Engines, progress: Callable[[int, int], None] | None) -> Iterator[Finding]:
+def _rows(engines: Engines, progress: Callable[[int, int], None] | None, until: float | None) -> Iterator[Finding]:
     s = table_of(models.Stream)
     with engines.read() as c:
-        streams = c.execute(select(s).order_by(s.c.started, s.c.name)).mappings().all()
+        streams = list(c.execute(select(s).order_by(s.c.started, s.c.name)).mappings())
+    if until is not None:
+        streams.reverse()
     wrong = 0
     for done, row in enumerate(streams, start=1):
-        found = _stream(engines, dict(row))
+        if until is not None and time.monotonic() > until:
+            yield Finding(
+                f"the newest {done - 1} of {len(streams)} streams were looked at, then time was up",
+                "note",
+                f"{ALL} looks at all of them.",
+            )
+            return
+        found = _stream(engines, dict(row), until)
         if found is not None:
             wrong += found.state == "wrong"
             yield found
@@ -100,7 +127,7 @@ def _rows(engines: Engines, progress: Callable[[int, int], None] | None) -> Iter
         yield Finding(f"{len(streams)} streams: rows complete", "fine")
 
 
-def _stream(engines: Engines, row: dict[str, object]) -> Finding | None:
+def _stream(engines: Engines, row: dict[str, object], until: float | None) -> Finding | None:
     name, state, path = row["name"], row["state"], Path(str(row["path"]))
     t = table_of(models.StoredReading)
     with engines.read() as c:
@@ -118,10 +145,10 @@ def _stream(engines: Engines, row: dict[str, object]) -> Finding | None:
         )
     if not count == (last or 0) == row["readings"]:
         return Finding(f"{name}: {row['readings']} readings stated, {count} there", "wrong", REBUILD)
-    return _against_raw(str(name), path, row["sums"] != "[]")
+    return _against_raw(str(name), path, row["sums"] != "[]", until)
 
 
-def _against_raw(name: str, path: Path, closed: bool) -> Finding | None:
+def _against_raw(name: str, path: Path, closed: bool, until: float | None) -> Finding | None:
     if not path.is_file():
         packed = path.with_name(path.name + ".gz")
         if not packed.is_file():
@@ -132,7 +159,7 @@ def _against_raw(name: str, path: Path, closed: bool) -> Finding | None:
             )
         path = packed
     try:
-        told = {verify(file) for file in files_of(path)} if closed else set()
+        told = {verify(file, until) for file in files_of(path)} if closed else set()
     except (StreamFormatError, OSError, EOFError, zlib.error) as e:
         return Finding(
             f"{name}: its raw stream cannot be read ({e})", "wrong", "Take a copy of the raw stream from a backup."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,13 +14,14 @@ import pytest
 from serial.tools import list_ports
 
 from capture import doctor
-from capture.doctor import examine, machine
+from capture.doctor import evidence, examine, machine
 from capture.doctor import radio as bluetooth_module
 from capture.doctor import serial_ports as ports_module
 from capture.doctor.evidence import recordings, store
 from capture.profiles import user_folder
 from capture.rawstream import StreamWriter
 from capture.simulator.pty_bench import PtyBench
+from capture.store import checks
 from capture.store.feed import StoreFeed
 from tests.capture.faulty_disk import FaultyDisk
 from tests.capture.store_live import play
@@ -218,6 +220,55 @@ def test_recordings_that_changed_or_saw_trouble_are_told(tmp_path: Path) -> None
     assert "a/stream.jsonl is no longer" in changed.what
     (only,) = recordings(tmp_path / "none")
     assert only.state == "fine"
+
+
+def test_a_look_at_many_recordings_ends_in_time_and_says_how_far_it_came(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n in range(6):
+        w = StreamWriter(tmp_path / f"{n}" / "stream.jsonl", "typed", {"use": "text-line"}, "")
+        w.rx(0.1, b"+000.478\r\n" * 2000)
+        w.close()
+        os.utime(w.path, ns=(n, n))
+    (tmp_path / "4" / "stream.jsonl").write_bytes(b"{}\n")
+    os.utime(tmp_path / "4" / "stream.jsonl", ns=(4, 4))
+    now = [0.0]
+
+    def later() -> float:
+        now[0] += 0.2
+        return now[0]
+
+    # Each look at the clock takes a fifth of a second: a slow disk.
+    monkeypatch.setattr(evidence.time, "monotonic", later)
+    monkeypatch.setattr(evidence, "LIMIT_S", 1.1)
+    changed, partial = recordings(tmp_path)
+    assert "4/stream.jsonl is no longer" in changed.what, "the newest first"
+    assert partial.state == "note"
+    assert re.search(r"the newest [1-4] of 6 in .* then time was up", partial.what)
+    assert "sha256sum -c" in partial.cure
+    monkeypatch.undo()
+    assert len(recordings(tmp_path)) == 1
+    monkeypatch.setattr(evidence, "LARGEST", 1000)
+    (large,) = [f for f in recordings(tmp_path) if "too large" in f.what]
+    assert (large.state, "5 are too large" in large.what) == ("note", True)
+
+
+def test_a_look_at_a_large_store_ends_in_time_and_says_how_far_it_came(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "evidence.sqlite"
+    feed = StoreFeed(file)
+    for name in ("clean-mm", "too-fast"):
+        play(name, tmp_path / "s", feed)
+    assert feed.close(20.0)
+    monkeypatch.setattr(evidence, "LIMIT_S", 0.0)
+    monkeypatch.setattr(checks, "LARGEST_IN_A_HURRY", 1000)
+    told = store(file)
+    assert {f.state for f in told} == {"note"}
+    words = " ".join(f.what + f.cure for f in told)
+    assert "too large to be looked through here" in words
+    assert "the newest 0 of 2 streams were looked at, then time was up" in words
+    assert "shimwright store check looks at all of them" in words
 
 
 def test_the_store_is_looked_at_and_never_made(tmp_path: Path) -> None:
