@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 from fractions import Fraction
 
@@ -59,9 +60,16 @@ def shim_for(
     # To a picometre: what lies beyond is the arithmetic's own noise, and limits are compared exactly.
     error = Fraction(Decimal(str(round(error_mm, 9)))) / Fraction(unit)
     fitted = Fraction(s.fitted)
-    needed = fitted - error * effect
+    response = effect * Fraction(s.response if s.response is not None else 1)
+    needed = fitted - error / response
     change = needed - fitted
     say = [_sentence(setup, error_mm, float(change), float(needed), effect)]
+    if s.response is not None:
+        say.append(
+            f"Changes of shim on this unit gave {float(s.response):.2f} of themselves"
+            + (f" (standard uncertainty {float(s.response_u):.2f})" if s.response_u is not None else "")
+            + "; that is reckoned with."
+        )
     if needed <= 0:
         return no_answer(say[0] + " No stack can be that thin: look for a wrong sign, a wrong mark or a missing part.")
     out: dict[str, object] = {
@@ -79,13 +87,15 @@ def shim_for(
         if caution := large_error(error_mm):
             say.append(caution)
         u, dof = (depth.combined.u_mm, depth.combined.dof) if depth is not None else (u_mm, float("inf"))
-        say += _from_the_box(setup, needed, effect, u, dof, out)
+        if u is not None and s.response_u is not None:
+            u = math.hypot(u, float(change * Fraction(unit)) * float(s.response_u))
+        say += _from_the_box(setup, needed, response, u, dof, out)
     out["say"] = " ".join(say)
     return out
 
 
 def _from_the_box(
-    setup: Setup, needed: Fraction, effect: int, u_mm: float | None, dof: float, out: dict[str, object]
+    setup: Setup, needed: Fraction, effect: Fraction, u_mm: float | None, dof: float, out: dict[str, object]
 ) -> list[str]:
     """Fill in the choice from stock, or the order; the sentences for it."""
     s = setup.shims
@@ -198,7 +208,12 @@ def _choice(setup: Setup, c: Choice, target: Decimal | None) -> dict[str, object
 
 
 def _order(
-    setup: Setup, needed: Fraction, effect: int, out: dict[str, object], best: Choice | None, limit: Fraction | None
+    setup: Setup,
+    needed: Fraction,
+    effect: Fraction,
+    out: dict[str, object],
+    best: Choice | None,
+    limit: Fraction | None,
 ) -> str:
     grades = setup.shims.order_grades
     name = "tolerance" if setup.gearset.aim is None else "aim"

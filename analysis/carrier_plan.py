@@ -6,10 +6,10 @@ by transfer.  Figures and signs come from the set-up; none is filled in.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import Any
 
+from analysis.backlash_ruling import judge_backlash
 from analysis.carrier import (
     Backlash,
     Move,
@@ -23,71 +23,20 @@ from analysis.carrier import (
     sum_for,
     transfer,
 )
-from analysis.pairs import joint_choice
+from analysis.pairs import JointChoice, joint_choices
 from analysis.setup import Setup
 from analysis.shims import Limits, StockPiece
 from analysis.subsets import TooManyStacksError
 
-Finding = Literal["within", "uneven", "too small", "too large", "not ruled"]
-
-
-@dataclass(frozen=True, slots=True)
-class BacklashFinding:
-    """Backlash against its limits."""
-
-    finding: Finding
-    say: str
-
-
-def judge_backlash(
-    b: Backlash, target: float | None, tolerance: float | None, spread_limit: float | None, unit: str = "mm"
-) -> BacklashFinding:
-    """Backlash against target, tolerance and permitted spread; any of them may be unknown.
-
-    No place may lie outside the limits, whatever the mean; a spread over its limit comes first, since moving the ring gear does
-    not cure it.
-    """
-    # To a millionth: readings are decimal figures, their differences are not.
-    slack = 1e-6
-    if spread_limit is not None and b.spread > spread_limit + slack:
-        return BacklashFinding(
-            "uneven",
-            f"Backlash differs by {b.spread:.3f} {unit} round the ring, more than {spread_limit:g}: look at run-out first (dirt or a burr "
-            "under the ring gear, warped case, bearing); moving the ring gear does not cure it.",
-        )
-    if target is None or tolerance is None:
-        return BacklashFinding(
-            "not ruled", "Backlash limits are not stated; they come from the manual or the ring gear."
-        )
-    low, high = target - tolerance, target + tolerance
-    too_small, too_large = b.smallest < low - slack, b.largest > high + slack
-    if (too_small and (too_large or b.mean >= target)) or (too_large and b.mean <= target):
-        return BacklashFinding(
-            "uneven",
-            f"Backlash runs from {b.smallest:.3f} to {b.largest:.3f} {unit} round the ring against {low:.3f} to {high:.3f}: no movement of the "
-            "ring gear cures that; look at run-out first.",
-        )
-    band = f"{low:.3f} to {high:.3f} {unit}"
-    if too_small:
-        return BacklashFinding(
-            "too small",
-            f"Backlash is {b.smallest:.3f} {unit} at the tight spot (place {b.tight_spot}), less than {band}: move the ring gear away.",
-        )
-    if too_large:
-        return BacklashFinding(
-            "too large",
-            f"Backlash is up to {b.largest:.3f} {unit}, more than {band}: move the ring gear toward the pinion.",
-        )
-    return BacklashFinding(
-        "within", f"Backlash is within {band} at every place; smallest {b.smallest:.3f} at place {b.tight_spot}."
-    )
+NEAR_MM = 0.005
+"""A box that comes this near needs no order, where no step of the shims is stated (common practice, no source)."""
 
 
 def carrier_for(setup: Setup) -> dict[str, object] | None:
     """The carrier's state and next step, lengths in mm; None when the set-up says nothing of backlash or side shims.
 
     Keys: ``backlash`` (places, mean, spread, smallest, largest, tight spot, finding), ``pinch_mm``, ``ratio`` with
-    its source, ``ring_toward_mm``, ``left_mm``, ``right_mm``, ``predicted_mm``, ``stock``, ``say``.
+    its source, ``ring_toward_mm``, ``left_mm``, ``right_mm``, ``predicted_mm``, ``stock`` with its ``runner_up``, ``order``, ``say``.
     """
     c = setup.carrier
     if c.backlash is None and c.left is None and c.right is None:
@@ -102,6 +51,7 @@ def carrier_for(setup: Setup) -> dict[str, object] | None:
         "right_mm": None,
         "predicted_mm": None,
         "stock": None,
+        "order": None,
     }
     say: list[str] = []
     try:
@@ -242,6 +192,7 @@ def _sides(setup: Setup, move: float, mm: float, out: dict[str, object], say: li
     )
     if c.stock:
         _from_stock(setup, sides.left / mm, sides.right / mm, out, say)
+    _to_order(setup, sides.left / mm, sides.right / mm, out, say)
 
 
 def _from_stock(setup: Setup, left: float, right: float, out: dict[str, object], say: list[str]) -> None:
@@ -251,17 +202,26 @@ def _from_stock(setup: Setup, left: float, right: float, out: dict[str, object],
         return
     stock = [StockPiece(p.id or f"#{n}", p.thickness) for n, p in enumerate(c.stock, start=1) for _ in range(p.count)]
     a, b = Fraction(round(left, 9)).limit_denominator(10**9), Fraction(round(right, 9)).limit_denominator(10**9)
+    unit = float(setup.mm_per_unit)
     try:
-        found = joint_choice(stock, a + b, a - b, Limits(c.max_pieces))
+        found = joint_choices(stock, a + b, a - b, Limits(c.max_pieces))
     except TooManyStacksError as e:
         say.append(f"The box was not searched: {e} (carrier.max_pieces).")
         return
-    if found is None:
+    if not found:
         say.append("The box does not hold a shim for either side.")
         return
-    unit = float(setup.mm_per_unit)
+    rows = [_pair_row(x, left, right, unit) for x in found]
+    best = rows[0]
+    out["stock"] = best | {"runner_up": rows[1] if len(rows) > 1 else None}
+    say.append(f"From the box: {_pair_words(best)}.")
+    if len(rows) > 1:
+        say.append(f"Next best: {_pair_words(rows[1])}.")
+
+
+def _pair_row(found: JointChoice, left: float, right: float, unit: float) -> dict[str, Any]:
     la, lb = (float(t) * unit for t in found.totals)
-    out["stock"] = {
+    return {
         "left": [{"id": p.id, "thickness_mm": float(p.thickness) * unit} for p in found.left],
         "right": [{"id": p.id, "thickness_mm": float(p.thickness) * unit} for p in found.right],
         "left_mm": la,
@@ -269,7 +229,34 @@ def _from_stock(setup: Setup, left: float, right: float, out: dict[str, object],
         "sum_off_mm": la + lb - (left + right) * unit,
         "difference_off_mm": la - lb - (left - right) * unit,
     }
-    say.append(
-        f"From the box: left {' + '.join(p.id for p in found.left)} = {la:.3f} mm, right {' + '.join(p.id for p in found.right)} = {lb:.3f} mm; "
-        f"sum {la + lb - (left + right) * unit:+.3f} mm off, difference {la - lb - (left - right) * unit:+.3f} mm off."
+
+
+def _pair_words(row: dict[str, Any]) -> str:
+    left, right = (" + ".join(p["id"] for p in row[side]) for side in ("left", "right"))
+    return (
+        f"left {left} = {row['left_mm']:.3f} mm, right {right} = {row['right_mm']:.3f} mm; "
+        f"sum {row['sum_off_mm']:+.3f} mm off, difference {row['difference_off_mm']:+.3f} mm off"
     )
+
+
+def _to_order(setup: Setup, left: float, right: float, out: dict[str, object], say: list[str]) -> None:
+    """What to order for either side where the box does not give it: the thickness wanted, and one step each way."""
+    step = setup.to_mm(setup.carrier.step)
+    stock = out["stock"]
+    if isinstance(stock, dict):
+        off = max(abs(float(stock["sum_off_mm"])), abs(float(stock["difference_off_mm"])))
+        if off <= (0.5 * step if step is not None else NEAR_MM) + 1e-9:
+            return
+    unit = float(setup.mm_per_unit)
+    rows: dict[str, list[dict[str, object]]] = {}
+    for side, wanted in (("left", left * unit), ("right", right * unit)):
+        near = [(wanted, "total")]
+        if step is not None:
+            near += [(wanted - step, "one thinner"), (wanted + step, "one thicker")]
+        rows[side] = [{"thickness_mm": round(x, 6), "role": role} for x, role in near if x > 0]
+    out["order"] = rows
+    words = "; ".join(
+        f"{side} " + ", ".join(f"{float(str(r['thickness_mm'])):.3f} mm ({r['role']})" for r in row)
+        for side, row in rows.items()
+    )
+    say.append(f"Order: {words}.")

@@ -39,7 +39,15 @@ class JointChoice:
 def joint_choice(
     stock: Sequence[StockPiece], total: Fraction, difference: Fraction, limits: Limits
 ) -> JointChoice | None:
-    """Best pair of stacks; None when the box cannot fill both sides.
+    """Best pair of stacks, as `joint_choices` finds it; None when the box cannot fill both sides."""
+    found = joint_choices(stock, total, difference, limits, keep=1)
+    return found[0] if found else None
+
+
+def joint_choices(
+    stock: Sequence[StockPiece], total: Fraction, difference: Fraction, limits: Limits, *, keep: int = 2
+) -> list[JointChoice]:
+    """Best pairs of stacks, best first; none when the box cannot fill both sides.
 
     Least ``|left + right - total| + |left - right - difference|``, then fewest pieces.  Every pair is weighed: the two distances
     together equal twice the larger of what each side is off by itself, so either side alone can rule a pair out.
@@ -52,6 +60,8 @@ def joint_choice(
         Wanted sum, and left less right.
     limits : Limits
         Rules for each side.
+    keep : int
+        Pairs wanted; each has other thicknesses on a side than those before it.
 
     Raises
     ------
@@ -63,7 +73,7 @@ def joint_choice(
         boxes.setdefault(p.thickness, []).append(p)
     by_kind = [boxes[t] for t in sorted(boxes, reverse=True)]
     if len(stock) < 2:
-        return None
+        return []
     wanted = ((total + difference) / 2, (total - difference) / 2)
     lengths = [Fraction(b[0].thickness) for b in by_kind]
     denominator = common_denominator([*lengths, *wanted], 2 * limits.max_pieces)
@@ -76,12 +86,18 @@ def joint_choice(
         denominator,
     )
     box = _Stacks.of(kinds, limits)
-    pair = _best_pair(box, kinds.available, whole(wanted[0], denominator), whole(wanted[1], denominator))
-    if pair is None:
-        return None
-    left, right = _pieces(by_kind, box, pair)
-    a, b = Fraction(_total(left)), Fraction(_total(right))
-    return JointChoice(left, right, abs(a + b - total) + abs(a - b - difference))
+    out: list[JointChoice] = []
+    seen: set[tuple[int, int]] = set()
+    while len(out) < keep:
+        goals = whole(wanted[0], denominator), whole(wanted[1], denominator)
+        pair = _best_pair(box, kinds.available, *goals, frozenset(seen))
+        if pair is None:
+            break
+        seen.add(pair)
+        left, right = _pieces(by_kind, box, pair)
+        a, b = Fraction(_total(left)), Fraction(_total(right))
+        out.append(JointChoice(left, right, abs(a + b - total) + abs(a - b - difference)))
+    return out
 
 
 def _total(pieces: tuple[StockPiece, ...]) -> Decimal:
@@ -113,7 +129,9 @@ class _Stacks:
         return cls(np.concatenate(totals), np.concatenate(pieces), np.concatenate(uses))
 
 
-def _best_pair(box: _Stacks, available: Ints, left: int, right: int) -> tuple[int, int] | None:
+def _best_pair(
+    box: _Stacks, available: Ints, left: int, right: int, seen: frozenset[tuple[int, int]] = frozenset()
+) -> tuple[int, int] | None:
     off_left, off_right = np.abs(box.totals - left), np.abs(box.totals - right)
     by_left, by_right = np.lexsort((box.pieces, off_left)), np.lexsort((box.pieces, off_right))
     off_sorted, pieces_sorted, uses_sorted = off_right[by_right], box.pieces[by_right], box.uses[by_right]
@@ -124,12 +142,16 @@ def _best_pair(box: _Stacks, available: Ints, left: int, right: int) -> tuple[in
         if best is not None and own > best[0]:
             break
         room = available - box.uses[i]
+        known = [j for a, j in seen if a == i]
         end = off_sorted.size if best is None else int(np.searchsorted(off_sorted, best[0], "right"))
         for start in range(0, end, _CHUNK):
             if best is not None and int(off_sorted[start]) > best[0]:
                 break
             part = slice(start, min(start + _CHUNK, end))
-            free = np.flatnonzero((uses_sorted[part] <= room).all(axis=1)) + start
+            fits = (uses_sorted[part] <= room).all(axis=1)
+            if known:
+                fits &= ~np.isin(by_right[part], known)
+            free = np.flatnonzero(fits) + start
             if free.size == 0:
                 continue
             worse = np.maximum(off_sorted[free], own)

@@ -61,6 +61,7 @@ Count = Annotated[int, Field(ge=0, strict=True)]
 Teeth = Annotated[int, Field(ge=1, strict=True)]
 Celsius = Annotated[Decimal, BeforeValidator(_exact), Field(ge=-50, le=200)]
 Expansion = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0, le=1e-4)]
+Response = Annotated[Decimal, BeforeValidator(_exact), Field(ge=Decimal("0.5"), le=Decimal("1.5"))]
 Degrees = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0, lt=90)]
 
 
@@ -206,6 +207,8 @@ class Shims(_Section):
     stock: tuple[Piece, ...] = ()
     order_grades: Grades | None = None
     u: NotNegative | None = None
+    response: Response | None = None
+    response_u: NotNegative | None = None
 
 
 class Backlash(_Section):

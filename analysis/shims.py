@@ -60,7 +60,7 @@ def stacks(
     tolerance_mm: float | None,
     piece_u_mm: float,
     mm_per_unit: Decimal,
-    effect: int,
+    effect: int | Fraction,
     limit: Fraction | None = None,
     keep: int = 2,
 ) -> list[Choice]:
@@ -75,8 +75,8 @@ def stacks(
         Each piece once per copy.
     needed : Fraction
         Stack wanted, exact.
-    effect : {+1, -1}
-        Sign of the change in distance for a thicker stack.
+    effect : int or Fraction
+        Change in distance for a thicker stack: +1 or -1, or what the unit was seen to do.
     limit : Fraction, optional
         Error the shop accepts, in the unit of the thicknesses.
     tolerance_mm : float or None
@@ -99,7 +99,8 @@ def stacks(
     most = min(limits.max_pieces, len(stock))
     kinds = _kinds(boxes, needed, limits, most)
     goal = whole(needed, kinds.denominator)
-    farthest = math.inf if limit is None else limit * kinds.denominator
+    share = abs(Fraction(effect))
+    farthest = math.inf if limit is None else limit * kinds.denominator / share
     rows: list[tuple[tuple[bool, float, int, int, int], Found, float | None]] = []
     # Within one size of stack the probability falls with the distance from the goal, so only the nearest can win.
     for count, found in enumerate(nearest(kinds, goal, most, limits.max_thin, keep), start=1):
@@ -107,7 +108,9 @@ def stacks(
             p = None
             if tolerance_mm is not None:
                 u = math.hypot(u_mm, count * piece_u_mm)
-                p = probability_within(f.off / kinds.denominator * float(mm_per_unit), u, dof, tolerance_mm)
+                p = probability_within(
+                    f.off / kinds.denominator * float(share) * float(mm_per_unit), u, dof, tolerance_mm
+                )
             likely = -round(p, 3) if p is not None else 0.0
             rows.append(((f.off > farthest, likely, f.off, count, f.thin), f, p))
     rows.sort(key=lambda row: (row[0], row[1].members))
@@ -134,7 +137,9 @@ def _kinds(boxes: list[list[StockPiece]], needed: Fraction, limits: Limits, most
     )
 
 
-def _choice(boxes: list[list[StockPiece]], f: Found, p: float | None, needed: Fraction, effect: int) -> Choice:
+def _choice(
+    boxes: list[list[StockPiece]], f: Found, p: float | None, needed: Fraction, effect: int | Fraction
+) -> Choice:
     taken: Counter[int] = Counter()
     pieces: list[StockPiece] = []
     for kind in f.members:

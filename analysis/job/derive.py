@@ -222,6 +222,11 @@ def _shims(job: Job, family: Data, fitted: Stack, unit: InUnit) -> dict[str, Any
     if micrometers:
         out["u"] = max(unit(m["u"]) for m in micrometers)
     out["stock"] = [{"thickness": unit(str(p.thickness)), "id": p.id} for p in free_pieces(job, "depth")]
+    from analysis.job.response import learnt_response
+
+    learnt = learnt_response(job)
+    if learnt is not None and learnt.used:
+        out |= {"response": Decimal(f"{learnt.response:.4f}"), "response_u": Decimal(f"{learnt.u:.4f}")}
     return out
 
 

@@ -26,7 +26,7 @@ def apply_rounding(shim: dict[str, Any], setup: Setup, rule: str) -> None:
     if not wanted:
         return
     before = ", ".join(f"{g['thickness']} {setup.units} ({g['role']})" for g in shim["order"])
-    effect = 1 if setup.shims.thicker_moves == "away" else -1
+    effect = (1 if setup.shims.thicker_moves == "away" else -1) * Fraction(setup.shims.response or 1)
     shim["order"] = [
         {
             "thickness_mm": float(g.thickness * setup.mm_per_unit),

@@ -19,6 +19,37 @@ COMMON = ("arbor constant", "master", "bridge blade", "indicator")
 """Budget lines that are the same error in two sets taken with the same instruments."""
 
 
+FEWEST_LOOPS = 2
+"""Closed changes of shim from which the unit's own response is reckoned with."""
+
+SOUND = 0.05
+"""Standard deviation of the response of sound builds round 1: what squashes or gives takes a few hundredths (common practice, no source)."""
+
+ODD = 0.25
+"""A response this far from 1 is no property of the unit but a fault to be found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What share of a change of shim the pinion moves by on this unit.
+
+    Attributes
+    ----------
+    response, u : float
+        1 in a rigid build; its standard uncertainty.
+    loops : int
+        Closed changes it comes from.
+    used : bool
+        Predictions and choices reckon with it.
+    """
+
+    response: float
+    u: float
+    loops: int
+    used: bool
+    say: str
+
+
 @dataclass(frozen=True, slots=True)
 class Loop:
     """One change of shim, from the set before to the set after.
@@ -44,6 +75,8 @@ class Loop:
     closure: Closure | None
     effect: Effect | None
     settled: bool
+    moved_mm: float | None = None
+    moved_u_mm: float = 0.0
 
 
 def loops(job: Job) -> list[Loop]:
@@ -69,8 +102,8 @@ def _loop(job: Job, m: DepthMove) -> Loop | None:
     now = None if sign is None else d["distance_mm"] + sign * change
     recorded = m.recorded is not None and m.recorded.get("predicted_mm") is not None
     predicted = float(str(m.recorded["predicted_mm"])) if recorded and m.recorded is not None else now
-    closure = effect = None
-    settled = False
+    closure = effect = moved = None
+    settled, u = False, 0.0
     if after is not None and (a := depth_of(job, after))["distance_mm"] is not None:
         if predicted is not None:
             closure = _compare(job, d, a, predicted, m)
@@ -78,8 +111,9 @@ def _loop(job: Job, m: DepthMove) -> Loop | None:
                 settled = _compare(job, d, a, now, m).agrees
         if change:
             u = math.sqrt(max(0.0, d["u_mm"] ** 2 + a["u_mm"] ** 2 - 2 * _common(d, a) ** 2))
-            effect = effect_shown(a["distance_mm"] - d["distance_mm"], change, u)
-    return Loop(m, before, after, change, predicted, recorded, closure, effect, settled)
+            moved = a["distance_mm"] - d["distance_mm"]
+            effect = effect_shown(moved, change, u)
+    return Loop(m, before, after, change, predicted, recorded, closure, effect, settled, moved, u)
 
 
 def _tells(r: Taken) -> bool:
@@ -117,6 +151,41 @@ def learnt_effect(job: Job) -> Effect | None:
     return shown[-1] if shown else None
 
 
+def learnt_response(job: Job) -> Response | None:
+    """How much of a change of shim reached the pinion, over all closed changes that went the stated way; None before the first.
+
+    Notes
+    -----
+    Least squares through the origin, each change weighed by its own uncertainty, then drawn to 1 by what sound builds do
+    (`SOUND`), so that a few small changes do not outweigh what is known of all units.
+    """
+    sign = {"away": 1.0, "toward": -1.0}.get(moves(job))
+    rows = [
+        (sign * x.change_mm, x.moved_mm, max(x.moved_u_mm, 1e-4))
+        for x in loops(job)
+        if sign is not None and x.moved_mm is not None and x.effect is not None
+    ]
+    rows = [(c, m, u) for c, m, u in rows if m / c > 0.0 or abs(m) <= 2.0 * u]
+    if not rows:
+        return None
+    weight = math.fsum((c / u) ** 2 for c, _, u in rows)
+    seen = math.fsum(c * m / u**2 for c, m, u in rows) / weight
+    seen_u = 1.0 / math.sqrt(weight)
+    share = SOUND**2 / (SOUND**2 + seen_u**2)
+    response, u = 1.0 + share * (seen - 1.0), SOUND * math.sqrt(1.0 - share)
+    changes = "1 change" if len(rows) == 1 else f"{len(rows)} changes"
+    say = f"Seen on this unit: {seen:.3f} of a change of shim reaches the pinion (standard uncertainty {seen_u:.3f}, {changes})."
+    if abs(seen - 1.0) > ODD + 2.0 * seen_u:
+        say += " That is no property of a sound build: look for what gives or was not home."
+        return Response(response, u, len(rows), False, say)
+    used = len(rows) >= FEWEST_LOOPS
+    if used:
+        say += f" With what sound builds do that makes {response:.3f} ± {u:.3f}, and predictions and choices reckon with it."
+    else:
+        say += f" From {FEWEST_LOOPS} changes on, predictions reckon with it."
+    return Response(response, u, len(rows), used, say)
+
+
 def alarm(job: Job) -> Loop | None:
     """The last change of shim, where the measurement after it misses its prediction and nothing has settled that."""
     all_loops = loops(job)
@@ -136,11 +205,14 @@ def prediction(job: Job, new: Stack) -> dict[str, object] | None:
     if d["distance_mm"] is None:
         return None
     change = float(new.thickness.mm - old.thickness.mm)
+    learnt = learnt_response(job)
+    share = learnt.response if learnt is not None and learnt.used else 1.0
     return {
+        **({} if share == 1.0 else {"response": round(share, 4)}),
         "base": base.n,
         "before_mm": d["distance_mm"],
         "change_mm": change,
         "effect": None if effect is None else f"{effect:+d}",
-        "predicted_mm": None if effect is None else d["distance_mm"] + effect * change,
+        "predicted_mm": None if effect is None else d["distance_mm"] + effect * round(share, 4) * change,
         "target_mm": d.get("target_mm"),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from decimal import Decimal
 from itertools import pairwise
 from typing import Any
@@ -13,6 +14,7 @@ from analysis.job.derive import INCH, free_pieces, units_of
 from analysis.job.quantities import quantity
 from analysis.job.records import Stack, Taken
 from analysis.job.state import Job
+from analysis.job.stock import diameters_for, diameters_say
 from analysis.setup import SetupError, parse_setup
 
 
@@ -75,15 +77,46 @@ def moves_of_ring(job: Job) -> list[dict[str, Any]]:
             "predicted_mm": None if ratio is None else b - ratio * move,
             "measured_mm": a,
             "learnt_ratio": None,
+            "learnt_u": None,
             "say": "",
         }
         try:
             row["learnt_ratio"] = learnt_ratio(b, a, move)
-            row["say"] = f"This unit gives {row['learnt_ratio']:.3f} of backlash for each move of the ring gear."
+            row["learnt_u"] = _ratio_u(job, before, after, move)
+            known = "" if row["learnt_u"] is None else f" (standard uncertainty {row['learnt_u']:.3f})"
+            row["say"] = f"This unit gives {row['learnt_ratio']:.3f}{known} of backlash for each move of the ring gear."
         except ValueError as e:
             row["say"] = f"{e}."
         out.append(row)
     return out
+
+
+LEAST_U_MM = 0.0005
+"""Standard uncertainty of a change of backlash below which agreement of the places is chance."""
+
+
+def _ratio_u(job: Job, before: Taken, after: Taken, move: float) -> float | None:
+    """Standard uncertainty of a learnt ratio, from how the places agree on the change; None where they are not the same in number."""
+    factor = 1.0 if units_of(job) == "mm" else float(INCH)
+    b, a = ([float(x) * factor for x in _places(job, r)] for r in (before, after))
+    if len(a) != len(b) or len(a) < 2:
+        return None
+    scale = [mean_mm(job, r) / (math.fsum(x) / len(x)) for r, x in ((before, b), (after, a))]
+    losses = [x * scale[0] - y * scale[1] for x, y in zip(b, a, strict=True)]
+    mean = math.fsum(losses) / len(losses)
+    sd = math.sqrt(math.fsum((x - mean) ** 2 for x in losses) / (len(losses) - 1))
+    return max(sd / math.sqrt(len(losses)), LEAST_U_MM) / abs(move)
+
+
+def learnt_from(rows: Sequence[dict[str, Any]]) -> tuple[float, float | None] | None:
+    """Backlash ratio over all moves, each weighed by its uncertainty, and its own; the last where one is not known."""
+    known = [(r["learnt_ratio"], r["learnt_u"]) for r in rows if r["learnt_ratio"] is not None]
+    if not known:
+        return None
+    if any(u is None for _, u in known):
+        return known[-1]
+    weight = math.fsum(1.0 / u**2 for _, u in known)
+    return math.fsum(x / u**2 for x, u in known) / weight, 1.0 / math.sqrt(weight)
 
 
 def _depth(r: Taken) -> object:
@@ -92,9 +125,9 @@ def _depth(r: Taken) -> object:
 
 
 def _ratio_until(job: Job, rows: list[dict[str, Any]]) -> tuple[float | None, str | None]:
-    learnt = [row["learnt_ratio"] for row in rows if row["learnt_ratio"] is not None]
-    if learnt:
-        return learnt[-1], "learnt"
+    learnt = learnt_from(rows)
+    if learnt is not None:
+        return learnt[0], "learnt"
     out = carrier_for(parse_setup(_carrier(job, None) | _one_too_large(job)))
     if out is None or out["ratio"] is None:
         return None, None
@@ -178,17 +211,21 @@ def carrier_of(job: Job) -> dict[str, Any] | None:
     """Backlash and side shims as they stand, with the next transfer; a learnt ratio goes before any other."""
     r = job.latest("backlash")
     data = _carrier(job, r)
-    learnt = [row["learnt_ratio"] for row in moves_of_ring(job) if row["learnt_ratio"] is not None]
-    if learnt:
-        data["carrier"]["backlash"]["ratio"] = Decimal(repr(round(learnt[-1], 6)))
+    learnt = learnt_from(moves_of_ring(job))
+    if learnt is not None:
+        data["carrier"]["backlash"]["ratio"] = Decimal(repr(round(learnt[0], 6)))
     try:
         out = carrier_for(parse_setup(data))
     except SetupError as e:
         return {"backlash": None, "say": str(e)}
-    if out is not None and learnt:
+    if out is not None and learnt is not None:
+        out["ratio_u"] = learnt[1]
         if out["ratio"] is not None:
             out["ratio_source"] = "learnt"
         out["say"] = str(out["say"]).replace("(stated ratio", "(learnt ratio")
+    if out is not None and out.get("order"):
+        found = diameters_for(job, "side")
+        out |= {"diameters": found, "say": f"{out['say']} {diameters_say(found)}"}
     if out is not None:
         out["reading"] = None if r is None else r.n
     return out

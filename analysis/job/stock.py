@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
-from fractions import Fraction
 from typing import Any
 
-from analysis.job.derive import InUnit, free_pieces, units_of
 from analysis.job.records import Piece
 from analysis.job.state import Job
-from analysis.shims import Limits, StockPiece, stacks
 
 
 def piece_row(p: Piece) -> dict[str, Any]:
@@ -74,48 +70,19 @@ def free_in_shop(jobs: Mapping[str, Job], leave_out: str) -> list[Piece]:
     return list(out.values())
 
 
-def far_pack(job: Job, depth_total_mm: float | None, depth_needed_mm: float) -> dict[str, Any] | None:
-    """The other of two packs at constant sum: what the first gains it gives; None for a family with one pack."""
-    family = job.family or {}
-    if family.get("packs") != "two at constant sum" or "depth" not in job.stacks:
-        return None
-    unit = InUnit(units_of(job))
-    mm = Decimal("25.4") if units_of(job) == "in" else Decimal(1)
-    if "far" not in job.stacks:
-        return {
-            "needed_mm": None,
-            "say": "State the far pack that is in now (fit, place far): the sum of both sets the preload.",
-        }
-    depth, far = (unit(str(job.stacks[k].thickness)) for k in ("depth", "far"))
-    total = Fraction(depth + far)
-    first = depth_needed_mm if depth_total_mm is None else depth_total_mm
-    needed = total - Fraction(Decimal(repr(round(first, 9)))) / Fraction(mm)
-    stock = [StockPiece(p.id, unit(str(p.thickness))) for p in free_pieces(job, "far")]
-    most = family.get("max_pieces")
-    found = stacks(
-        stock,
-        needed,
-        Limits(most if isinstance(most, int) else 4),
-        u_mm=0.0,
-        dof=float("inf"),
-        tolerance_mm=None,
-        piece_u_mm=0.0,
-        mm_per_unit=mm,
-        effect=1,
-        keep=1,
-    )
-    out: dict[str, Any] = {
-        "sum_mm": float(total * Fraction(mm)),
-        "needed_mm": float(total * Fraction(mm)) - depth_needed_mm,
-        "pieces": [],
-        "total_mm": None,
-        "sum_off_mm": None,
-    }
-    say = f"The far pack becomes {out['needed_mm']:.4f} mm, so that the sum stays {out['sum_mm']:.3f} mm."
-    if found:
-        best = found[0]
-        out["pieces"] = [{"id": p.id, "thickness_mm": float(p.thickness * mm)} for p in best.pieces]
-        out["total_mm"] = float(best.total * mm)
-        out["sum_off_mm"] = float((Fraction(best.total) - needed) * Fraction(mm))
-        say += f" From the box: {' + '.join(p.id for p in best.pieces)} = {out['total_mm']:.3f} mm, sum {out['sum_off_mm']:+.3f} mm off."
-    return out | {"say": say}
+def diameters_for(job: Job, place: str) -> dict[str, str | None]:
+    """Diameters of the shims at a place, where all that are known agree: a shim of the right thickness must also fit."""
+    known = [p for p in job.pieces.values() if p.place == place]
+    out: dict[str, str | None] = {}
+    for key in ("inner_diameter", "outer_diameter"):
+        found = {str(p.data[key]) for p in known if key in p.data}
+        out[key] = found.pop() if len(found) == 1 else None
+    return out
+
+
+def diameters_say(d: Mapping[str, str | None]) -> str:
+    """Diameters to order by, in words."""
+    inner, outer = d["inner_diameter"], d["outer_diameter"]
+    if inner is None or outer is None:
+        return "The diameters are not written down: measure an old shim and order by them too."
+    return f"Diameters: {inner} inside, {outer} outside."

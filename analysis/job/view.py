@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
-from analysis.job.derive import moves, target_missing, units_of
+from analysis.job.derive import moves, setup_for, target_missing, units_of
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
 from analysis.job.missing import as_found_of
+from analysis.job.packs import far_pack
 from analysis.job.people import comparisons, pending
 from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
-from analysis.job.response import alarm, learnt_effect, loops
+from analysis.job.response import alarm, learnt_effect, learnt_response, loops
 from analysis.job.ring import carrier_of, mean_mm, moves_of_ring
 from analysis.job.singles import pattern_of, run_out_of, torque_of
 from analysis.job.starters import starter_of
 from analysis.job.state import Job
 from analysis.job.steps import next_step, steps
-from analysis.job.stock import far_pack, piece_row, where_in
+from analysis.job.stock import diameters_for, diameters_say, piece_row, where_in
 from analysis.job.typed import seatings_of
 from analysis.plausibility import LARGE_ERROR_MM
 from analysis.rendering import play_as_dict, set_as_dict
@@ -55,7 +57,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
     known = depth if depth is not None and depth.n not in covered else None
     found = as_found_of(job)
     step = next_step(job)
-    effect = learnt_effect(job)
+    effect, response = learnt_effect(job), learnt_response(job)
     a = alarm(job)
     out: dict[str, Any] = {
         "unit": (job.intake or {}).get("unit"),
@@ -93,6 +95,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
             "moves": moves(job),
             "stated": (job.family or {}).get("shim_effect"),
             "learnt": None if effect is None else {"ratio": effect.ratio, "moves": effect.moves, "say": effect.say},
+            "response": None if response is None else asdict(response),
             "say": _effect_sentence(moves(job)),
         },
         "people": [_comparison(c) for c in comparisons(job)],
@@ -192,9 +195,11 @@ def _shim(job: Job, r: Taken) -> dict[str, Any] | None:
         asked = _too_large(job, r, float(change), float(shim["stack_mm"]))
         if asked:
             return shim | {"stock": None, "order": [], "held": True, "say": f"{shim['say']} {asked}"}
-        stock = shim["stock"]
-        if stock is not None or shim["order"]:
-            shim["far"] = far_pack(job, None if stock is None else float(stock["total_mm"]), float(shim["stack_mm"]))
+        if shim["stock"] is not None or shim["order"]:
+            shim["far"] = far_pack(job, setup_for(job, r), float(shim["stack_mm"]))
+        if shim["order"]:
+            shim["diameters"] = diameters_for(job, "depth")
+            shim["say"] = f"{shim['say']} {diameters_say(shim['diameters'])}"
     return shim | {"held": False}
 
 

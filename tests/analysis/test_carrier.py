@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.backlash_ruling import judge_backlash
 from analysis.carrier import (
     Move,
     PreloadEffect,
@@ -27,7 +28,7 @@ from analysis.carrier import (
     sum_for,
     transfer,
 )
-from analysis.carrier_plan import carrier_for, judge_backlash
+from analysis.carrier_plan import carrier_for
 from analysis.pairs import joint_choice
 from analysis.setup import parse_setup
 from analysis.shims import Limits, StockPiece

@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
+from analysis.backlash_ruling import judge_backlash
 from analysis.carrier import backlash, pinch
-from analysis.carrier_plan import carrier_for, judge_backlash
+from analysis.carrier_plan import carrier_for
 from analysis.closure import compare
 from analysis.conclusion import conclude
 from analysis.marks import MarkError, shim_change_for_mark, target_from_deviation, target_from_two_decimals

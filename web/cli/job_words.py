@@ -79,6 +79,8 @@ def words(d: dict[str, Any]) -> str:
         lines.append(
             f"Change at entry {p['fit']}: {p['change_mm']:+.4f} mm of shim, predicted {_mm(p['predicted_mm'])} mm. {c['say'] if c else 'Not measured yet.'}"
         )
+    if d["shim_effect"]["response"] is not None:
+        lines.append(d["shim_effect"]["response"]["say"])
     if d["as_found"] is not None:
         lines.append(d["as_found"]["say"])
     lines += [c["say"] for c in d["people"]]

@@ -1,0 +1,132 @@
+"""What a unit has shown of itself is used: the response to a change of shim, and the backlash ratio, each with its uncertainty."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.analysis import job_scenarios as s
+from tests.analysis.job_building import shown
+
+Row = s.Row
+
+
+def built(stack: str, minimum: float, first: bool = False) -> list[Row]:
+    """A build with this stack and what it measures: three seatings round a minimum."""
+    lines = [f"{minimum + d:.4f} {minimum + d:.4f} {minimum + d:.4f}" for d in (-0.006, 0.0, 0.006)]
+    fit: list[Row] = [("fit", {"place": "depth", "stack": stack})]
+    state: list[Row] = [("state", s.BUILT if first else {"nut": "torqued", "turns": 20})]
+    return fit + state + s.measured("trial", s.seated("mm", *lines), s.ONE_ZERO, "0.000 mm")
+
+
+def of_builds(*rows: tuple[str, float]) -> dict[str, Any]:
+    jobs = list(s.ONE_START)
+    for n, (stack, minimum) in enumerate(rows):
+        jobs += built(stack, minimum, n == 0)
+    return shown(jobs)
+
+
+def test_one_change_is_shown_and_not_yet_used() -> None:
+    v = of_builds(("1.000 mm", 1.700), ("0.900 mm", 1.610))
+    r = v["shim_effect"]["response"]
+    assert (r["loops"], r["used"]) == (1, False)
+    assert "From 2 changes on" in r["say"]
+    # Not used: the stack needed is fitted - error, unscaled (TRADE's formula).
+    assert v["shim"]["stack_mm"] == pytest.approx(0.900 - (60.0 + 1.610 + 0.10 - 61.64), abs=1e-9)
+
+
+def test_from_two_changes_on_it_is_used() -> None:
+    v = of_builds(("1.000 mm", 1.700), ("0.900 mm", 1.606), ("1.100 mm", 1.794))
+    r = v["shim_effect"]["response"]
+    assert (r["loops"], r["used"]) == (2, True)
+    # By an independent weighted fit through the origin (numpy least squares), drawn to 1 with SOUND = 0.05.
+    moved, change = np.array([-0.094, 0.188]), np.array([-0.1, 0.2])
+    seen = float(np.linalg.lstsq(change[:, None], moved, rcond=None)[0][0])
+    assert seen == pytest.approx(0.94, abs=1e-6)
+    assert 1.0 > r["response"] > seen
+    assert 0 < r["u"] < 0.05
+    error = 60.0 + 1.794 + 0.10 - 61.64
+    assert v["shim"]["change_mm"] == pytest.approx(-error / round(r["response"], 4), abs=1e-6)
+    assert "reckoned with" in v["shim"]["say"]
+    told = shown([*s.ONE_START, *_rows(), ("fit", {"place": "depth", "stack": "0.850 mm"})])
+    assert told["predictions"][-1]["predicted_mm"] is not None
+
+
+def _rows() -> list[Row]:
+    out: list[Row] = []
+    for n, (stack, minimum) in enumerate((("1.000 mm", 1.700), ("0.900 mm", 1.606), ("1.100 mm", 1.794))):
+        out += built(stack, minimum, n == 0)
+    return out
+
+
+def test_the_prediction_written_down_reckons_with_it() -> None:
+    from analysis.job.quantities import quantity
+    from analysis.job.records import Stack
+    from analysis.job.response import learnt_response, prediction
+    from tests.analysis.job_building import folded
+
+    job = folded([*s.ONE_START, *_rows()])
+    told = prediction(job, Stack(99, quantity("0.850 mm", "length")))
+    learnt = learnt_response(job)
+    assert told is not None
+    assert learnt is not None
+    assert told["response"] == round(learnt.response, 4)
+    assert told["predicted_mm"] == pytest.approx(60.0 + 1.794 + 0.10 - 0.250 * round(learnt.response, 4), abs=1e-9)
+
+
+def test_a_response_far_from_one_is_a_fault_and_not_used() -> None:
+    v = of_builds(("1.000 mm", 1.700), ("0.900 mm", 1.640), ("1.100 mm", 1.760))
+    r = v["shim_effect"]["response"]
+    assert r is None or not r["used"]
+
+
+def ring(places: str, phase: str = "trial") -> Row:
+    return ("backlash", {"phase": phase, "places": places.split(), "unit": "mm"})
+
+
+def moved(left: str, right: str) -> list[Row]:
+    return [("fit", {"place": "left", "stack": left}), ("fit", {"place": "right", "stack": right})]
+
+
+def test_the_learnt_ratio_has_an_uncertainty_and_later_moves_refine_it() -> None:
+    rows = [
+        *s.ONE_START,
+        ("state", {"carrier": "in", "covers": "torqued"}),
+        *moved("1.80 mm", "1.86 mm"),
+        ring("0.27 0.28 0.26 0.27"),
+    ]
+    first = shown([*rows, *moved("1.93 mm", "1.73 mm"), ring("0.18 0.19 0.17 0.19")])
+    (row,) = first["ring_moves"]
+    # Loss at each place 0.09 0.09 0.09 0.08: mean 0.0875, sd 0.005, over 0.13 of movement.
+    assert row["learnt_ratio"] == pytest.approx(0.0875 / 0.13, abs=1e-9)
+    assert row["learnt_u"] == pytest.approx(0.005 / 2 / 0.13, abs=1e-9)
+    second = shown(
+        [
+            *rows,
+            *moved("1.93 mm", "1.73 mm"),
+            ring("0.18 0.19 0.17 0.19"),
+            *moved("1.83 mm", "1.83 mm"),
+            ring("0.25 0.26 0.24 0.26"),
+        ]
+    )
+    a, b = second["ring_moves"]
+    assert b["ratio"] == pytest.approx(a["learnt_ratio"])
+    assert b["ratio_source"] == "learnt"
+    assert second["carrier"]["ratio_u"] < a["learnt_u"]
+    weights = np.array([1 / a["learnt_u"] ** 2, 1 / b["learnt_u"] ** 2])
+    mean = float(np.average([a["learnt_ratio"], b["learnt_ratio"]], weights=weights))
+    assert second["carrier"]["ratio"] == pytest.approx(mean, abs=1e-6)
+
+
+def test_the_ratio_of_other_places_has_no_uncertainty() -> None:
+    rows = [
+        *s.ONE_START,
+        ("state", {"carrier": "in", "covers": "torqued"}),
+        *moved("1.80 mm", "1.86 mm"),
+        ring("0.27 0.28 0.26 0.27"),
+    ]
+    v = shown([*rows, *moved("1.93 mm", "1.73 mm"), ring("0.18 0.19 0.17")])
+    assert v["ring_moves"][0]["learnt_u"] is None
+    assert v["carrier"].get("ratio_u") is None
