@@ -40,7 +40,8 @@ def is_bump(a: RawSweep, b: RawSweep) -> bool:
     low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
     if low_peak and level and between < 1.2 * outside:
         return True
-    inner = 2.0 * a.rise_mm**0.5 / between
+    # Pieces that came in one breath bear one time.
+    inner = 2.0 * a.rise_mm**0.5 / between if between > 0 else math.inf
     outer = min(pace(a, -1), pace(b, 1))
     return level and inner > 1.9 * outer > 0.0
 

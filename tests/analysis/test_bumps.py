@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import replace
 
 import pytest
 
-from analysis.bumps import on_two_rims
+from analysis.bumps import is_bump, on_two_rims
 from analysis.geometry import hole_minimum_mm
+from analysis.sweeps import RawSweep
 from tests.bench.accuracy import run
 from tests.bench.hands import FAMILIES, SPOILT, STEADY, make
 
@@ -44,3 +46,10 @@ def test_what_is_not_known_decides_nothing() -> None:
 
 def test_the_bench_has_bores() -> None:
     assert sum(c.bore_mm > 0 for c in SPOILT) >= 3
+
+
+def test_two_bottoms_that_came_in_one_breath_bear_one_time() -> None:
+    """Seen live: a link that hands over a whole second at once gives both sides of a peak the same time."""
+    first = RawSweep(array("d", [0.0, 1.0, 1.0]), array("d", [0.5, 0.0, 0.3]), 0.001, "", 0.5, 0.3, 1)
+    second = RawSweep(array("d", [1.0, 1.0, 2.0]), array("d", [0.3, 0.0, 0.5]), 0.001, "", 0.3, 0.5, 1)
+    assert is_bump(first, second)
