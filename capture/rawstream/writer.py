@@ -8,20 +8,20 @@ written again to a new segment, which says so.
 from __future__ import annotations
 
 import errno
-import hashlib
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from capture.errors import CaptureError
-from capture.rawstream.disk import DISK, Disk, write_all, write_small
+from capture.rawstream.disk import DISK, Disk
 from capture.rawstream.records import FORMAT, line_of
-from capture.rawstream.segments import segment_path, sum_line, sum_path
+from capture.rawstream.segment_file import make_segment
+from capture.rawstream.segments import segment_path
+from capture.rawstream.syncer import Syncer
 from capture.received import damaged_places
 
 SYNC_S = 1.0
@@ -32,15 +32,6 @@ MOST_HELD = 8 * 1024 * 1024
 
 RETRY_S = 0.25
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-
-
-@dataclass
-class _Segment:
-    number: int
-    path: Path
-    fd: int
-    size: int
-    digest: Any = field(default_factory=hashlib.sha256)
 
 
 class StreamWriter:
@@ -113,7 +104,7 @@ class StreamWriter:
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.exists():
                 raise FileExistsError
-            self._segment = self._made(path, 1, line_of(self._head), [])
+            self._segment = make_segment(disk, path, 1, [line_of(self._head)])
         except FileExistsError:
             raise CaptureError(
                 f"{path} exists already; a raw stream is never overwritten. Choose another name."
@@ -122,9 +113,7 @@ class StreamWriter:
             raise CaptureError(f"{path} cannot be made: {e.strerror}. Choose a folder you may write to.") from None
         # Segment and bytes that are known to be on the disk.
         self._safe = (1, self._segment.size)
-        self._work, self._urgent, self._ending = threading.Event(), threading.Event(), threading.Event()
-        self._syncer = threading.Thread(target=self._keep_synced, name="sync", daemon=True)
-        self._syncer.start()
+        self._syncer = Syncer(self._synced, lambda: SYNC_S / 2)
 
     # what is appended
 
@@ -161,9 +150,7 @@ class StreamWriter:
             else:
                 self._take(line)
             self._write_held()
-            if self._waiting >= SYNC_BYTES:
-                self._urgent.set()
-            self._work.set()
+            self._syncer.news(self._waiting >= SYNC_BYTES)
         self._tell_news()
 
     def _take(self, line: bytes) -> None:
@@ -181,7 +168,7 @@ class StreamWriter:
                 return
             s, line = self._segment, self._held[0]
             try:
-                write_all(self._disk, s.fd, line)
+                s.append(line)
             except OSError as e:
                 self._trouble("recording has stopped", e)
                 # Half a line would damage the next one, should the disk have room again.
@@ -194,8 +181,6 @@ class StreamWriter:
                 return
             self._held.popleft()
             self._tail.append(line)
-            s.size += len(line)
-            s.digest.update(line)
 
     def _break(self) -> None:
         """Trust this file only as far as it was synced; the rest is to be written again."""
@@ -216,7 +201,7 @@ class StreamWriter:
         follows = {"segment": safe, "bytes": size, "why": why, "suspect": self._broken}
         head = line_of(self._head | {"segment": number, "follows": follows})
         try:
-            made = self._made(segment_path(self.path, number), number, head, self._held)
+            made = make_segment(self._disk, segment_path(self.path, number), number, [head, *self._held])
         except OSError as e:
             if self._broken:
                 self._trouble("recording has stopped", e)
@@ -231,34 +216,6 @@ class StreamWriter:
         self._broken = False
         self._retry_at = 0.0
         return True
-
-    def _made(self, path: Path, number: int, head: bytes, lines: deque[bytes] | list[bytes]) -> _Segment:
-        """A stream file with its first lines, there whole or not at all."""
-        new = path.with_name(path.name + ".new")
-        if number > 1:
-            with suppress(OSError):
-                self._disk.remove(new)
-        fd = self._disk.make(new)
-        named = False
-        try:
-            if path.exists():
-                raise FileExistsError(errno.EEXIST, "File exists")
-            s = _Segment(number, path, fd, 0)
-            for line in (head, *lines):
-                write_all(self._disk, fd, line)
-                s.size += len(line)
-                s.digest.update(line)
-            self._disk.sync(fd)
-            self._disk.rename(new, path)
-            named = True
-            self._disk.sync_folder(path.parent)
-        except OSError:
-            with suppress(OSError):
-                self._disk.close(fd)
-            with suppress(OSError):
-                self._disk.remove(path if named and number == 1 else new)
-            raise
-        return s
 
     def _trouble(self, what: str, e: OSError) -> None:
         if self.failure is None:
@@ -280,18 +237,9 @@ class StreamWriter:
 
     # syncing
 
-    def _keep_synced(self) -> None:
-        while True:
-            self._work.wait()
-            self._urgent.wait(SYNC_S / 2)
-            if self._ending.is_set():
-                return
-            self._work.clear()
-            self._urgent.clear()
-            self.sync()
-            if self.failure is not None:
-                # Half a second later again, without a further line.
-                self._work.set()
+    def _synced(self) -> bool:
+        self.sync()
+        return self.failure is None
 
     def sync(self) -> None:
         """Put everything appended so far on the disk; how far that went is in `synced_lines`."""
@@ -329,7 +277,7 @@ class StreamWriter:
                 self._safe = (s.number, size)
                 more = self._held or self._tail
                 if s.size >= self._segment_bytes and not more and self._begin_segment("size"):
-                    self._close_segment(s)
+                    s.close()
                     self._retired.remove(s.fd)
             self._settled()
         self._retire()
@@ -339,12 +287,6 @@ class StreamWriter:
             with suppress(OSError):
                 self._disk.close(fd)
         self._retired.clear()
-
-    def _close_segment(self, s: _Segment) -> None:
-        with suppress(OSError):
-            self._disk.close(s.fd)
-        with suppress(OSError):
-            write_small(self._disk, sum_path(s.path), sum_line(s.digest.hexdigest(), s.path))
 
     def _tell_news(self) -> None:
         # Never under the lock: who is told may be waiting for this writer in another thread.
@@ -361,11 +303,7 @@ class StreamWriter:
 
         What could not be written is told by `failure` and `lost_lines`.
         """
-        self._ending.set()
-        self._work.set()
-        self._urgent.set()
-        if threading.current_thread() is not self._syncer:
-            self._syncer.join()
+        self._syncer.end()
         with self._syncing:
             self._retry_at = 0.0
             self._sync()
@@ -384,6 +322,6 @@ class StreamWriter:
                     with suppress(OSError):
                         self._disk.close(self._segment.fd)
                 else:
-                    self._close_segment(self._segment)
+                    self._segment.close()
             self._retire()
         self._tell_news()
