@@ -8,14 +8,13 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
-from contextlib import suppress
+from collections.abc import Callable
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capture.errors import CaptureError
-from capture.store.errors import StoreError
+from capture.store.feed_jobs import Job, Jobs
 from capture.store.feed_queue import MOST_IN_GROUP, FedSet, FeedQueue
 
 if TYPE_CHECKING:
@@ -27,28 +26,6 @@ RESULT_SHARE = 20.0
 """A result is written at most this often: every second, and never for more than a twentieth of the time."""
 
 BUSY_S = 2.0
-MOST_TRIES = 5
-
-
-class Job:
-    """Something longer, done a transaction at a time between the groups; it can be begun again."""
-
-    def __init__(self, begin: Callable[[], Iterator[object]], of: FedSet | None = None) -> None:
-        self._begin = begin
-        self._steps: Iterator[object] | None = None
-        self.of = of
-        self.failures = 0
-
-    def step(self) -> object:
-        """One transaction; the job itself once there are no more."""
-        if self._steps is None:
-            self._steps = self._begin()
-        try:
-            return next(self._steps, self)
-        except BaseException:
-            # An iterator that raised is at its end.
-            self._steps = None
-            raise
 
 
 class FeedWorker:
@@ -82,7 +59,7 @@ class FeedWorker:
         self._tell = on_trouble
         self._tell_note = on_note
         self._group_s = group_s
-        self._jobs: deque[Job] = deque()
+        self._jobs = Jobs(queue.news)
         self._closing = False
         self._give_up_at = float("inf")
         self._retry_at = 0.0
@@ -103,7 +80,7 @@ class FeedWorker:
         self.start()
         with self._queue.news:
             self._closing = True
-            self._jobs = deque(j for j in self._jobs if j.of is not None)
+            self._jobs.keep_those_of_sets()
             self._give_up_at = time.monotonic() + timeout
             self._retry_at = 0.0
             self._queue.news.notify()
@@ -181,33 +158,7 @@ class FeedWorker:
         self._put_result(store)
         self._catch_up(store)
         self._settle(store)
-        self._step()
-
-    def _step(self) -> None:
-        with self._queue.news:
-            job = self._jobs[0] if self._jobs else None
-        if job is None:
-            return
-        said: object = job
-        try:
-            said = job.step()
-        except StoreError:
-            said = None
-            raise
-        except (CaptureError, OSError) as e:
-            # The stream's own fault: trying again does not help.
-            self._note(str(e))
-        except Exception:
-            job.failures += 1
-            if job.failures < MOST_TRIES:
-                said = None
-            raise
-        finally:
-            if said is job:
-                with self._queue.news, suppress(ValueError):
-                    self._jobs.remove(job)
-        if isinstance(said, str):
-            self._note(said)
+        self._jobs.step(self._note)
 
     def _note(self, said: str) -> None:
         if said and self._tell_note is not None:
@@ -221,7 +172,7 @@ class FeedWorker:
             store = self._store = Store(self._where, busy_s=BUSY_S)
             with self._queue.news:
                 if not self._closing:
-                    self._jobs.append(Job(lambda: recover(store, self._folder)))
+                    self._jobs.last(Job(lambda: recover(store, self._folder)))
         return self._store
 
     def _begin(self, store: Store) -> None:
@@ -277,11 +228,11 @@ class FeedWorker:
 
         with self._queue.news:
             s = self._queue.running
-            if s is None or s.twin or not s.passed_over or self._queue.waiting or any(j.of is s for j in self._jobs):
+            if s is None or s.twin or not s.passed_over or self._queue.waiting or self._jobs.any_of(s):
                 return
             s.passed_over = False
             path = s.path
-            self._jobs.appendleft(Job(lambda: catch_up(store, path), s))
+            self._jobs.first(Job(lambda: catch_up(store, path), s))
 
     def _settle(self, store: Store) -> None:
         """Give ended sets their last rows."""
@@ -293,7 +244,7 @@ class FeedWorker:
             if not s.twin and (s.last is None or s.passed_over or not self._put_last(store, s)):
                 with self._queue.news:
                     # In front of others: a set just measured is looked at sooner than an old one.
-                    self._jobs.appendleft(self._whole(store, s))
+                    self._jobs.first(self._whole(store, s))
             with self._queue.news:
                 self._queue.ended.popleft()
 
