@@ -2,7 +2,7 @@
 
 ``?sweep=N`` chooses the sweep (the newest without it), ``?narrow=1`` draws for a phone.  Drawn by the very functions that sheet and
 notebook use, off the event loop, in a process of its own and one at a time.  The ``ETag`` is the number of the result; what was drawn once is not drawn again
-for the next page, what a newer result overtakes before its turn is not drawn at all, and neither is what nobody waits for any more.
+for the next page, what a newer result overtakes before its turn is not drawn at all, and neither is what nobody waits for any more.  204 where there is nothing to draw.
 """
 
 from __future__ import annotations
@@ -16,14 +16,13 @@ from typing import Any, Literal
 
 from anyio import CapacityLimiter
 from anyio.to_thread import run_sync
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from capture.station import Station
 from web.figures.drawer import Drawer, Order
 
 Name = Literal["minima", "drift", "budget", "stock", "sweep"]
-NONE_YET = "There is nothing to draw yet."
 IDLE_S = 120.0
 """After this time without a figure the process that draws is ended, for its memory."""
 
@@ -173,7 +172,8 @@ def figures_router(desk: Desk) -> APIRouter:
 
         drawing = await desk.get(wanted, gone)
         if drawing is None:
-            raise HTTPException(404, NONE_YET)
+            # Nothing to draw yet is no error.
+            return Response(status_code=204, headers=headers)
         body = drawing.packed
         if "gzip" in request.headers.get("accept-encoding", ""):
             headers["content-encoding"] = "gzip"

@@ -66,9 +66,9 @@ def test_the_pages_figures_are_the_sheets(tmp_path: Path) -> None:
             assert _alt(small.text) == wanted["drift.svg"].alt
             assert small.text != plain.text
             # No set-up, so no shims: nothing to draw is no error of the program.
-            assert (await client.get("/api/figures/stock.svg")).status_code == 404
+            assert (await client.get("/api/figures/stock.svg")).status_code == 204
             for none in ("sweep.svg?sweep=0", "sweep.svg?sweep=999", "sweep.svg?sweep=-1"):
-                assert (await client.get(f"/api/figures/{none}")).status_code == 404
+                assert (await client.get(f"/api/figures/{none}")).status_code == 204
             assert (await client.get("/api/figures/other.svg")).status_code == 422
             assert (await client.get("/api/figures/sweep.svg?sweep=two")).status_code == 422
 
@@ -78,7 +78,7 @@ def test_the_pages_figures_are_the_sheets(tmp_path: Path) -> None:
 def test_a_page_that_has_the_figure_is_told_so_until_the_set_changes() -> None:
     async def main() -> None:
         async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
-            assert (await client.get("/api/figures/minima.svg")).status_code in (200, 404)
+            assert (await client.get("/api/figures/minima.svg")).status_code in (200, 204)
             await until(lambda: station.number > 0 and not station._judge.busy)
             first = await client.get("/api/figures/drift.svg")
             same = await client.get("/api/figures/drift.svg", headers={"if-none-match": first.headers["etag"]})

@@ -1,100 +1,171 @@
-// Ties the event stream to the page.
+// Ties the event stream to the sweep page.
 import * as answer from "./answer.js";
+import { Figures, Place } from "./figures.js";
+import * as keys from "./keys.js";
+import { progress, seating, whatNow } from "./now.js";
+import * as panel from "./panel.js";
 import * as sets from "./sets.js";
+import * as settings from "./settings.js";
+import { setUp as setUpSignals, signal } from "./signals.js";
 import * as sound from "./sound.js";
+import * as speech from "./speech.js";
+import { listen } from "./stream.js";
 import { Trace } from "./trace.js";
-import { linkWords, localised, mm, reasonText, say } from "./words.js";
+import { learn, reading, sentence, unit, withHalf } from "./units.js";
+import { late, verdict } from "./verdict.js";
+import { linkWords, localised, say } from "./words.js";
 
-const $ = (id) => document.getElementById(id);
-const page = Object.fromEntries(
-  ["link", "failure", "far", "far-bar", "far-text", "number", "unit", "age", "next", "depth", "ruling", "band", "shim", "how", "steps", "budget", "notes", "agree", "facts", "play", "recording"].map(
-    (id) => [id, $(id)],
-  ),
-);
+const page = Object.fromEntries([...document.querySelectorAll("[id]")].map((e) => [e.id, e]));
+const head = document.querySelector("#sweeps thead tr");
 const rows = document.querySelector("#sweeps tbody");
-const trace = new Trace($("trace"));
+const trace = new Trace(page.trace);
+const lastFigure = new Place(page["sweep-figure"], "sweep");
+const figures = new Figures([lastFigure, ...["minima", "drift", "budget", "stock"].map((name) => new Place(page[`figure-${name}`], name))]);
 const HOLD_MS = 8000;
 
 let setup = null;
+let result = null;
+let step = null;
 let last = null;
+let fresh = false;
 let arrived = 0;
 let zero = 0;
 let period = 0.1;
-let link = "waiting";
-let advised = 0;
-let ended = false;
+let link = "none";
+let advice = "";
+let advised = -Infinity;
+let chosen = null;
+let toldLate = false;
 
 const streamNow = () => (performance.now() - zero) / 1000;
+const text = (element, said) => {
+  if (element.textContent !== said) element.textContent = said;
+};
 
 function showLink(state, why) {
   link = state;
-  const [kind, text] = linkWords(state);
+  const [kind, said] = linkWords(state);
   page.link.dataset.kind = kind;
-  page.link.textContent = why && state === "lost" ? `${text}: ${localised(why)}` : text;
+  text(page.link, why && state === "lost" ? `${said}: ${localised(why)}` : said);
+  showNow();
 }
 
-function showFailure(text) {
-  page.failure.hidden = !text;
-  page.failure.textContent = text ?? "";
+function showFailure(why) {
+  page.failure.hidden = !why;
+  text(page.failure, why ?? "");
 }
 
-function showReading(r) {
-  last = r;
-  arrived = performance.now();
-  zero = Math.min(zero || Infinity, arrived - 1000 * r.t);
-  const [digits, unit] = r.shown.split(" ");
-  page.number.textContent = localised(digits.replace("-", "−"));
-  page.unit.textContent = unit;
+function showReading() {
+  const shown = reading(last);
+  text(page.number, shown.digits);
+  text(page.unit, shown.unit);
+  page["as-shown"].hidden = shown.same;
+  if (!shown.same) text(page["as-shown"], say("sweep.as_shown", { shown: localised(last.shown.replace("-", "−")) }));
 }
 
-function showResult(result) {
+// The one sentence; advice on a rejected sweep stands for a while before it.
+function showNow() {
+  const held = link !== "lost" && link !== "none" && advice && performance.now() - advised < HOLD_MS;
+  text(page.next, held ? advice : whatNow(link, step, result));
+  const done = step?.do === "read-answer" || step?.do === "called-off";
+  page.next.dataset.kind = held ? "no" : done ? "done" : "";
+  const seat = seating(step);
+  text(page.seating, done ? "" : seat.text);
+  page.dots.hidden = done || !step;
+  [...page.dots.children].forEach((dot, i) => dot.classList.toggle("have", i < seat.have));
+  page["go-on"].hidden = !step?.ended;
+  text(page["after-end"], step?.ended ? say("sweep.after_end") : "");
+}
+
+function showResult() {
+  learn(setup, last);
+  if (last) showReading();
+  showNow();
   if (!result) return;
   answer.show(page, result, setup);
   sets.agree(page, result, setup);
-  showProgress(result.enough);
-  $("answer-h").textContent = say(result.enough?.stop === false ? "sweep.depth_so_far" : "sweep.depth");
-  sets.list(rows, result.sweeps);
-  trace.setBottoms(result.sweeps);
-  const done = Boolean(result.enough?.stop);
-  if (done && !ended) {
-    sound.play(result.enough.reached ? "done" : "rejected");
-    sound.speak(localised(result.enough.say));
+  const far = progress(result);
+  page.far.hidden = far === null;
+  if (far) {
+    page["far-bar"].style.width = `${(100 * far.share).toFixed(0)}%`;
+    text(page["far-text"], far.text);
+    text(page["far-say"], step?.ended ? "" : sentence(result.enough.say));
   }
-  ended = done;
-  if (done || performance.now() - advised > HOLD_MS) page.next.textContent = advice(result);
+  const done = step?.do === "read-answer" || step?.do === "called-off";
+  text(page["answer-h"], say(done ? "sweep.depth" : "sweep.depth_so_far"));
+  page.answer.dataset.done = String(done);
+  sets.list(head, rows, result.sweeps, chosen ?? result.sweeps.length, choose);
+  trace.setBottoms(result.sweeps);
 }
 
-// How narrow the interval is against how narrow it should be.
-function showProgress(enough) {
-  const known = enough !== null && enough !== undefined && enough.half_width_mm !== null;
-  page.far.hidden = !known;
-  if (!known) return;
-  const share = Math.min(1, enough.aim_mm / enough.half_width_mm);
-  page["far-bar"].style.width = `${(100 * share).toFixed(0)}%`;
-  // Rounded up, as the sentence above has it: an interval does not shrink in the printing.
-  const half = Math.ceil(enough.half_width_mm * 1e4 - 1e-9) / 1e4;
-  page["far-text"].textContent = say("sweep.far", { half: mm(half), aim: mm(enough.aim_mm) });
+function choose(n) {
+  chosen = n === result.sweeps.length ? null : n;
+  sets.list(head, rows, result.sweeps, n, choose);
+  text(page["sweep-h"], say(chosen === null ? "sweep.last_sweep" : "sweep.one_sweep", { n }));
+  page["newest"].hidden = chosen === null;
+  // The newest is asked for as such: what is drawn then shows the set as it stands.
+  lastFigure.show(chosen === null ? "" : `sweep=${n}`);
 }
 
-function advice(result) {
-  const { set: s, enough } = result;
-  if (s.accepted === 0) return say("sweep.begin");
-  if (enough) return localised(enough.say) + (enough.reached ? ` ${say("sweep.read_answer")}` : "");
-  // Without a tolerance nothing says how good is good enough: three seatings of three sweeps is the least.
-  if (s.accepted < 3 * s.seats) return say("sweep.go_on");
-  return say(s.seats < 3 ? "sweep.seat_again" : "sweep.three_seatings");
+// Signals for what is next, once: when it has become something else.
+function tellStep(before) {
+  if (!step || step.do === before?.do) {
+    if (step?.do === "sweep" && before && step.seating > before.seating) speech.speak(say("speech.seating", { seating: step.seating }));
+    return;
+  }
+  if (step.do === "seat-again") signal("reseat", whatNow("on", step, result));
+  else if (step.do === "called-off") signal("trouble", whatNow("on", step, result), undefined, true);
+  else if (step.do === "read-answer") {
+    const said = answer.words(result);
+    const depth = said.given ? withHalf(result.depth.distance_mm, result.depth.U95_mm, unit()) : said.depth;
+    signal("done", whatNow("on", step, result), `${say("speech.answer", { depth, ruling: said.ruling.replace(/\.$/, "") })} ${said.shim}`, true);
+  } else if (before?.do === "seat-again") speech.speak(say("speech.seating", { seating: step.seating }));
+}
+
+function trouble(said) {
+  signal("trouble", said);
 }
 
 function blank() {
   rows.replaceChildren();
   trace.reset([]);
+  figures.clear();
   answer.show(page, { depth: { distance_mm: null, reason: say("sweep.no_good_sweep") }, shim: null }, setup);
-  page.agree.textContent = say("sweep.no_good_sweep");
+  text(page.agree, say("sweep.no_good_sweep"));
   page.facts.replaceChildren();
-  page.play.textContent = say("sweep.play_not_judged");
-  page.next.textContent = say("sweep.begin");
-  advised = 0;
-  ended = false;
+  text(page.play, say("sweep.play_not_judged"));
+  page.play.dataset.kind = "";
+  page.far.hidden = true;
+  text(page["far-say"], "");
+  text(page.verdict, "");
+  page.verdict.dataset.kind = "";
+  advice = "";
+  chosen = null;
+  toldLate = false;
+  last = null;
+}
+
+function showInterrupted(left) {
+  page.interrupted.hidden = !left || page.interrupted.dataset.read === left.recording;
+  if (!left) return;
+  page.interrupted.dataset.recording = left.recording;
+  text(page["interrupted-text"], say("interrupted.text", { n: left.accepted, recording: left.recording }));
+}
+
+function showVerdict(sweep, aloud) {
+  const v = verdict(sweep);
+  page.verdict.dataset.kind = v.kind;
+  text(page.verdict, v.text);
+  if (!aloud) return;
+  if (v.kind === "late") {
+    // Said once, not with every swing of an arbor that is being put away.
+    if (!toldLate) speech.speak(say("speech.ended"));
+    toldLate = true;
+    return;
+  }
+  advice = v.advice;
+  advised = v.advice ? performance.now() : -Infinity;
+  signal(v.kind === "yes" ? "accepted" : "rejected", v.text, `${v.text} ${v.advice}`.trim());
 }
 
 const on = {
@@ -102,116 +173,136 @@ const on = {
     setup = s.setup;
     period = s.period_s;
     zero = performance.now() - 1000 * s.now;
+    result = s.result;
+    step = s.step;
     blank();
     trace.reset(s.trace);
-    showLink(s.link.state, s.link.why);
-    showFailure(s.failure);
     if (s.last) {
-      showReading(s.last);
+      last = s.last;
       arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
     }
-    page.recording.textContent = s.recording ?? say("sweep.recording_off");
-    showResult(s.result);
+    showLink(s.link.state, s.link.why);
+    showFailure(s.failure);
+    showInterrupted(s.interrupted);
+    text(page.recording, s.recording ?? say("sweep.recording_off"));
+    showResult();
+    if (result?.sweeps.length) {
+      showVerdict(result.sweeps.at(-1), false);
+      choose(result.sweeps.length);
+      figures.changed();
+    }
   },
   reading(r) {
-    showReading(r);
+    last = r;
+    fresh = true;
+    arrived = performance.now();
+    zero = Math.min(zero || Infinity, arrived - 1000 * r.t);
     trace.add(r.t, r.value_mm);
   },
   link(e) {
+    const before = link;
     showLink(e.state, e.why);
+    // An indicator that goes to sleep once the set is done troubles nobody.
+    const done = step?.do === "read-answer" || step?.do === "called-off";
+    if (["lost", "stale"].includes(e.state) && e.state !== before && before !== "waiting" && !done) trouble(whatNow(e.state, step, result));
   },
   sweep(s) {
-    const text = s.accepted
-      ? say("sweep.said_counted", { n: s.n })
-      : say("sweep.said_not_counted", { n: s.n, why: reasonText(s.reasons), advice: localised(s.advice) });
-    $("last-sweep").textContent = text;
-    sound.play(s.accepted ? "accepted" : "rejected");
-    sound.speak(text);
-    if (!s.accepted) {
-      page.next.textContent = localised(s.advice);
-      advised = performance.now();
-    }
+    showVerdict(s, true);
   },
-  result: showResult,
-  mark(e) {
-    if (e.mark === "reseat") {
-      page.next.textContent = say("sweep.seated_again");
-      advised = performance.now();
-    }
+  result(r) {
+    const [before, swept] = [step, result?.sweeps.length ?? 0];
+    result = r;
+    step = r.step;
+    showResult();
+    tellStep(before);
+    if (r.sweeps.length !== swept && chosen === null) choose(r.sweeps.length);
+    figures.changed();
   },
   failure(e) {
     showFailure(e.why);
+    if (e.why) trouble(e.why);
   },
+  interrupted: showInterrupted,
   end() {
     showLink("waiting", "");
-    page.link.textContent = say("link.ended");
+    text(page.link, say("link.ended"));
+  },
+  down() {
+    const before = link;
+    link = "none";
+    page.link.dataset.kind = "off";
+    text(page.link, say("link.no_answer"));
+    showNow();
+    if (before !== "none") trouble(whatNow("none"));
+  },
+  silent() {
+    page.link.dataset.kind = "off";
+    text(page.link, say("link.no_stream"));
   },
 };
 
-const source = new EventSource("/api/events");
-for (const [name, act] of Object.entries(on)) source.addEventListener(name, (e) => act(JSON.parse(e.data)));
-source.addEventListener("error", () => {
-  page.link.dataset.kind = "off";
-  page.link.textContent = say("link.no_answer");
-});
-
 async function post(path, body) {
-  const answer = await fetch(path, {
+  const done = await fetch(path, {
     method: "POST",
     headers: body ? { "content-type": "application/json" } : {},
     body: body ? JSON.stringify(body) : undefined,
   }).catch(() => null);
-  if (!answer?.ok) showFailure(say("common.not_through"));
+  if (!done?.ok) showFailure(say("common.not_through"));
+}
+
+function showButtons() {
+  const [s, v] = [settings.get("sound"), settings.get("speech")];
+  page.sound.setAttribute("aria-pressed", String(s));
+  text(page["sound-said"], say(s ? "sweep.sound_on" : "sweep.start_sound"));
+  page.speech.hidden = !speech.hasVoice();
+  page.speech.setAttribute("aria-pressed", String(v));
+  text(page["speech-said"], say(v ? "sweep.speech_on" : "sweep.speak"));
 }
 
 const acts = {
   reseat: () => post("/api/mark", { mark: "reseat" }),
   "new-set": () => post("/api/new-set"),
+  "go-on": () => post("/api/mark", { mark: "go-on" }),
+  newest: () => choose(result.sweeps.length),
   sound: async () => {
-    const wanted = !sound.on();
-    await (wanted ? sound.start() : sound.stop());
-    $("sound").setAttribute("aria-pressed", String(wanted));
-    $("sound").firstChild.textContent = `${say(wanted ? "sweep.sound_on" : "sweep.start_sound")} `;
-    if (wanted) sound.play("on");
+    settings.set("sound", !settings.get("sound"));
+    await sound.start();
+    sound.play("on");
   },
-  speech: () => {
-    const wanted = $("speech").getAttribute("aria-pressed") !== "true";
-    sound.setSpeaking(wanted);
-    $("speech").setAttribute("aria-pressed", String(wanted));
-    $("speech").firstChild.textContent = `${say(wanted ? "sweep.speech_on" : "sweep.speak")} `;
+  speech: () => settings.set("speech", !settings.get("speech")),
+  "interrupted-read": () => {
+    page.interrupted.dataset.read = page.interrupted.dataset.recording;
+    page.interrupted.hidden = true;
   },
 };
-for (const [id, act] of Object.entries(acts)) $(id).addEventListener("click", act);
-const showSpeech = () => ($("speech").hidden = !sound.hasVoice());
-if ("speechSynthesis" in window) speechSynthesis.addEventListener("voiceschanged", showSpeech);
-showSpeech();
-
-const KEYS = { r: "reseat", n: "new-set", s: "sound", v: "speech" };
-const QUIET_MS = 1500;
-let stepped = -Infinity;
-document.addEventListener("keydown", (e) => {
-  if (e.ctrlKey || e.altKey || e.metaKey || e.repeat) return;
-  const id = KEYS[e.key.toLowerCase()];
-  if (id) {
-    $(id).click();
-    return;
-  }
-  // A foot switch sends whatever key its maker chose; keys that move about the page, and keys meant for a control, are not it.
-  const moves = /^(Tab|Shift|Escape|Arrow.*|Page.*|Home|End|Control|Alt|Meta|CapsLock)$/.test(e.key);
-  if (moves || document.activeElement !== document.body || performance.now() - stepped < QUIET_MS) return;
-  stepped = performance.now();
-  e.preventDefault();
-  $("reseat").click();
+for (const [id, act] of Object.entries(acts)) page[id].addEventListener("click", act);
+keys.setUp();
+panel.setUp();
+setUpSignals();
+settings.onChange((names) => {
+  showButtons();
+  if (names.includes("unit")) showResult();
+  if (names.includes("theme")) trace.dirty = true;
 });
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => (trace.dirty = true));
+speech.onVoices(showButtons);
+showButtons();
+listen(on);
 
 function tick() {
   if (last) {
+    if (fresh) showReading();
+    fresh = false;
     const age = (performance.now() - arrived) / 1000;
-    const late = age > Math.max(2 * period, 0.15) && link !== "waiting";
-    page.age.textContent = age < 1 ? say("sweep.age_now") : say("sweep.age", { s: age.toFixed(0) });
-    page.number.parentElement.classList.toggle("late", late || link === "lost");
-    if (late && link !== "lost" && link !== "stale" && age > 0.5) showLink("stale", "");
-    else if (!late && link === "stale") showLink("back", "");
+    const lateNow = age > Math.max(2 * period, 0.15) && link !== "waiting";
+    text(page.age, age < 1 ? say("sweep.age_now") : say("sweep.age", { s: age.toFixed(0) }));
+    page.number.parentElement.classList.toggle("late", lateNow || link === "lost" || link === "none");
+    if (lateNow && !["lost", "stale", "none"].includes(link) && age > 0.5) showLink("stale", "");
+    else if (!lateNow && link === "stale") showLink("back", "");
+  }
+  if (advice && performance.now() - advised > HOLD_MS) {
+    advice = "";
+    showNow();
   }
   trace.draw(streamNow());
   requestAnimationFrame(tick);

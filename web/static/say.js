@@ -1,6 +1,8 @@
 // The page's words and numbers in the reader's language: texts from the catalogue, the decimal sign of the place.
 import { language, texts } from "/texts.js";
 
+export { language };
+
 const plural = new Intl.PluralRules(language);
 const SIGN = new Intl.NumberFormat(navigator.language).formatToParts(1.5).find((p) => p.type === "decimal")?.value ?? ".";
 

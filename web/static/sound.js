@@ -1,54 +1,59 @@
-// Two tones that differ in pitch, number and direction, so that they can be told apart in a noisy shop.
+// Five signals that differ in number, direction and rhythm, so that they can be told apart in a noisy shop and by a poor ear.
+import * as settings from "./settings.js";
+
+// [pitch, pitch at its end, length, pause before it]
+const SIGNALS = {
+  accepted: [[660, 660, 0.12, 0], [990, 990, 0.2, 0.02]], // two, up
+  rejected: [[420, 210, 0.6, 0]], // one long, falling
+  reseat: [[784, 784, 0.16, 0], [523, 523, 0.16, 0.02], [784, 784, 0.16, 0.12], [523, 523, 0.16, 0.02]], // to and fro, twice
+  done: [[523, 523, 0.16, 0], [659, 659, 0.16, 0.02], [784, 784, 0.6, 0.02]], // three, up, the last held
+  trouble: [880, 880, 880, 880, 880].map((pitch) => [pitch, pitch, 0.07, 0.07]), // five short, level
+  on: [[660, 660, 0.1, 0]],
+};
+const LOUDEST = 0.5;
+const GAP_S = 0.18;
+
 let context = null;
+let free = 0;
 
-let speaking = false;
-
-export function start() {
+// Browsers let no sound through before the page was touched; `start` is called then, and again whenever it might help.
+export async function start() {
   context ??= new AudioContext();
-  return context.resume();
+  if (context.state === "suspended") await context.resume();
 }
 
 export const stop = () => context?.suspend();
 
-export const on = () => context !== null && context.state === "running";
+// Whether what is played is heard: wanted, and let through by the browser.
+export const on = () => settings.get("sound") && context?.state === "running";
 
-function tone(pitch, at, length, shape) {
-  const wave = new OscillatorNode(context, { frequency: pitch, type: shape });
+function note(pitch, last, length, at) {
+  const wave = new OscillatorNode(context, { frequency: pitch, type: last < pitch ? "triangle" : "sine" });
   const level = new GainNode(context, { gain: 0 });
   wave.connect(level).connect(context.destination);
+  if (last !== pitch) {
+    wave.frequency.setValueAtTime(pitch, at);
+    wave.frequency.exponentialRampToValueAtTime(last, at + length);
+  }
+  const loud = (LOUDEST * settings.get("volume")) / 100;
   level.gain.setValueAtTime(0, at);
-  level.gain.linearRampToValueAtTime(0.35, at + 0.015);
-  level.gain.setValueAtTime(0.35, at + length - 0.04);
+  level.gain.linearRampToValueAtTime(loud, at + 0.012);
+  level.gain.setValueAtTime(loud, at + length - 0.03);
   level.gain.linearRampToValueAtTime(0, at + length);
   wave.start(at);
   wave.stop(at + length);
 }
 
-export function play(kind) {
-  if (!on()) return;
-  const now = context.currentTime + 0.01;
-  if (kind === "accepted") {
-    tone(660, now, 0.14, "sine");
-    tone(990, now + 0.15, 0.22, "sine");
-  } else if (kind === "done") {
-    tone(523, now, 0.18, "sine");
-    tone(659, now + 0.19, 0.18, "sine");
-    tone(784, now + 0.38, 0.4, "sine");
-  } else if (kind === "rejected") {
-    tone(240, now, 0.45, "triangle");
-  } else {
-    tone(520, now, 0.1, "sine");
+// Plays a signal after the one that still sounds; false if it is not heard.
+export function play(kind, whatever = false) {
+  if (!context || context.state !== "running") return false;
+  if (!whatever && (!settings.get("sound") || settings.get(`tone.${kind}`) === false)) return false;
+  let at = Math.max(context.currentTime + 0.01, free);
+  for (const [pitch, last, length, pause] of SIGNALS[kind]) {
+    at += pause;
+    note(pitch, last, length, at);
+    at += length;
   }
-}
-
-// Speech is a bonus: many machines have no voice, and then there is nothing to switch on.
-export const hasVoice = () => "speechSynthesis" in window && speechSynthesis.getVoices().length > 0;
-
-export function setSpeaking(wanted) {
-  speaking = wanted;
-  if (!wanted && "speechSynthesis" in window) speechSynthesis.cancel();
-}
-
-export function speak(text) {
-  if (speaking && hasVoice()) speechSynthesis.speak(new SpeechSynthesisUtterance(text));
+  free = at + GAP_S;
+  return true;
 }
