@@ -48,10 +48,16 @@ class Bottoms:
     """How much slower the hand went over the bottom, 0 to 1."""
     lag: Array = field(default_factory=lambda: np.zeros(1))
     """Part of `u` that the doubt about plunger lag gives; common to all sweeps."""
+    pace: Array = field(default_factory=lambda: np.zeros(0))
+    """Change of the scaled angle over the bottom, mm^0.5 per second."""
 
 
 def summarise(
-    b: Bottoms, rejected: int, repeatability_mm: float | None = None, notes: tuple[str, ...] = ()
+    b: Bottoms,
+    rejected: int,
+    repeatability_mm: float | None = None,
+    notes: tuple[str, ...] = (),
+    common: tuple[BudgetLine, ...] = (),
 ) -> SetStatistics:
     """Statistics of a set.
 
@@ -65,6 +71,8 @@ def summarise(
         The indicator's stated standard deviation on a still surface: a floor for the scatter.
     notes : tuple of str
         What else must be said of the set.
+    common : tuple of BudgetLine
+        What else all sweeps have in common.
 
     Returns
     -------
@@ -85,7 +93,7 @@ def summarise(
     sd, _ = _within_seats(b)
     s_r = max(sd if sd is not None else 0.0, floor)
     said = list(notes)
-    lines: list[BudgetLine] = []
+    lines: list[BudgetLine] = list(common)
     seat_sd: float | None = None
     if seats.size >= 2:
         means = np.array([_weighted(b.minimum[b.seat == s], w[b.seat == s]) for s in seats])

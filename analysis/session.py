@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from analysis import play as play_test
+from analysis.averaging import at_rest
 from analysis.bumps import across, is_bump, joined, on_two_rims
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM
+from analysis.held import sent_once, times_sent
 from analysis.pushpull import Episode, PlateauFinder, combine, judge
 from analysis.readings import Reading, Scale
 from analysis.repeatability import Bottoms, summarise
-from analysis.results import Gap, Heading, PlayFinding, Reason, SetStatistics, Sweep
+from analysis.results import BudgetLine, Gap, Heading, PlayFinding, Reason, SetStatistics, Sweep
 from analysis.screen import ADVICE, Judged, enough_readings, judge_alone, judge_together
 from analysis.sweeps import Cut, Period, RawSweep, SweepFinder
 from analysis.valley import Bottom, Window, fit_bottoms
@@ -284,13 +286,18 @@ class Session:
 
     def _keep(self, sense: int, raw: RawSweep) -> None:
         kept = self._found[sense]
+        often = times_sent(raw)
+        period = self._period.seconds
+        if often > 1:
+            raw = sent_once(raw, often)
+            period = period * often if period is not None else None
         self._bottom_mm = self._plateaus.bottom_mm = sense * raw.z[raw.lowest]
         last = kept[-1] if len(kept) > (self._end or {}).get(sense, 0) else None
-        share = math.nan if last is None or last.raw.cut or raw.cut else across(last.parted or last.raw, raw)
+        pair = () if last is None or last.raw.cut or raw.cut else ((last.parted or last.raw, raw),)
         if last is not None and is_bump(last.raw, raw):
-            kept[-1] = _Kept(joined(last.raw, raw), self._period.seconds, (*last.shares, share), parted=raw)
+            kept[-1] = _Kept(joined(last.raw, raw), period, (*last.pairs, *pair), parted=raw)
         else:
-            kept.append(_Kept(raw, self._period.seconds, (share,)))
+            kept.append(_Kept(raw, period, pair))
         self.version += 1
 
     def _sense(self, found: dict[int, list[_Kept]] | None = None) -> tuple[int, bool]:
@@ -362,8 +369,16 @@ class Session:
             step_mm=self._step,
             slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
             lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
+            pace=np.array([(judged[i].bottom or _NO).pace for i in good]),
         )
-        statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes)
+        common: tuple[BudgetLine, ...] = ()
+        averaging = at_rest(columns, sense)
+        if averaging is not None:
+            columns, notes = averaging.bottoms, (*notes, averaging.say)
+            taken = f", {averaging.shift_mm:.4f} mm taken out" if averaging.shift_mm else ""
+            source = f"minima against the pace of the hand{taken}"
+            common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
+        statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
         play = play_test.assess(columns, self._basis(judged))
         for j in judged:
             if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
@@ -438,17 +453,30 @@ def _ranked(places: list[int]) -> list[int]:
 class _Kept:
     """A sweep as it is held: its window, not its whole swing.
 
-    `shares` is the pace over each peak before a bottom of it; `parted` its last bottom, where bumps were joined.
+    `pairs` are the bottoms either side of each peak before and in it; `parted` its last bottom, where bumps were joined.
     """
 
     def __init__(
-        self, raw: RawSweep, period_s: float | None, shares: tuple[float, ...], *, parted: RawSweep | None = None
+        self,
+        raw: RawSweep,
+        period_s: float | None,
+        pairs: tuple[tuple[RawSweep, RawSweep], ...],
+        *,
+        parted: RawSweep | None = None,
     ) -> None:
         self.raw = raw
         self.period_s = period_s
-        self.shares = shares
+        self.pairs = pairs
         self.parted = parted
         self._window: Window | None = None
+        self._shares: tuple[float, ...] | None = None
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """Pace over each peak, as a share of the outer flanks'; nan for none."""
+        if self._shares is None:
+            self._shares = tuple(across(a, b) for a, b in self.pairs) or (math.nan,)
+        return self._shares
 
     @property
     def window(self) -> Window:

@@ -36,6 +36,9 @@ SETTLED = 0.05
 NEGLIGIBLE = 1e-3
 """Weight below which a value of the grid is dropped."""
 
+PACE_S = 0.15
+"""Time about the bottom over which the hand's pace is taken: about as long as displays average."""
+
 _DENSE = np.linspace(0.0, 1.0, 201)
 _DENSE_BASIS = basis(_DENSE)
 _DENSE_SLOPE = basis_slope(_DENSE)
@@ -121,6 +124,7 @@ def _collect(
     x = st.x[rows, pick]
     at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
     slowing = _slowing(x, at, windows)
+    pace = _pace(x, at, search)
     lag, u_lag, tilt = shapes.lag(slowing)
     mean = mean + tilt * lag
     lag_share = np.abs(tilt) * u_lag
@@ -154,6 +158,7 @@ def _collect(
                 u_cusp=float(u_cusp[i]),
                 readings=int(p.entries[i]),
                 slowing=float(slowing[i]),
+                pace=float(pace[i]),
             )
         )
     return out
@@ -167,6 +172,16 @@ def _slowing(x: Array, at: NDArray[np.int64], windows: Sequence[Window]) -> Arra
     here = (c * _DENSE_SLOPE[at]).sum(axis=1)
     rested = np.array([w.rest is not None for w in windows])
     return np.where(rested, 1.0, np.clip(1.0 - here / mean, 0.0, 1.0))
+
+
+def _pace(x: Array, at: NDArray[np.int64], search: Search) -> Array:
+    """Change of the scaled angle per second about the bottom, `PACE_S` either side where the window reaches so far."""
+    span = search.pack.span
+    half = np.maximum(1, np.round(PACE_S / span * (_DENSE.size - 1)).astype(np.int64))
+    a, b = np.maximum(at - half, 0), np.minimum(at + half, _DENSE.size - 1)
+    c = x[:, 1 : 1 + TERMS]
+    way = (c * (_DENSE_BASIS[b] - _DENSE_BASIS[a])).sum(axis=1)
+    return np.asarray(np.abs(way) / (_DENSE[b] - _DENSE[a]) / span)
 
 
 def _at(search: Search, x: Array, i: int, window: Window) -> tuple[Array, Array]:

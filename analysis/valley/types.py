@@ -92,6 +92,8 @@ class Bottom:
         Readings used.
     slowing : float
         How much slower the hand went over the bottom than over the window, 0 (not at all) to 1 (it rested there).
+    pace : float
+        Change of the scaled angle over the bottom, mm^0.5 per second, over `PACE_S` either side of it.
     """
 
     minimum_mm: float
@@ -106,3 +108,4 @@ class Bottom:
     u_cusp: float
     readings: int
     slowing: float = 0.0
+    pace: float = 0.0
