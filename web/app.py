@@ -88,7 +88,7 @@ def make_app(
         problems = "; ".join(f"{'.'.join(str(x) for x in p['loc'][1:])}: {p['msg']}" for p in e.errors())
         return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
-    app.include_router(pages_router({"/": "sweep.html"}))
+    app.include_router(pages_router({"/": "sweep.html", "/display": "display.html"}))
 
     @app.get("/api/state")
     async def state() -> dict[str, Any]:

@@ -12,7 +12,8 @@ import * as speech from "./speech.js";
 import { listen } from "./stream.js";
 import { Trace } from "./trace.js";
 import { learn, reading, sentence, unit, withHalf } from "./units.js";
-import { late, verdict } from "./verdict.js";
+import { verdict } from "./verdict.js";
+import { keepAwake } from "./wake.js";
 import { linkWords, localised, say } from "./words.js";
 
 const page = Object.fromEntries([...document.querySelectorAll("[id]")].map((e) => [e.id, e]));
@@ -287,6 +288,7 @@ settings.onChange((names) => {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => (trace.dirty = true));
 speech.onVoices(showButtons);
 showButtons();
+keepAwake();
 listen(on);
 
 function tick() {
