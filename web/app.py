@@ -33,6 +33,7 @@ from web.stream import Wire, pages_stream
 
 if TYPE_CHECKING:
     from capture.jobs import JobFolder
+    from capture.jobs.at_bench import Began
 
 
 class MarkRequest(BaseModel):
@@ -48,6 +49,7 @@ def make_app(
     push: PushSource | None = None,
     jobs: JobFolder | None = None,
     door: Door | None = None,
+    began: Began | None = None,
 ) -> FastAPI:
     """The application.
 
@@ -63,6 +65,8 @@ def make_app(
         Jobs to show and write into.
     door : Door, optional
         Who is let in besides this machine; by default nobody can be.
+    began : Began, optional
+        The job the station was started for.
     """
     door = door or Door()
     static = Path(str(resources.files("web") / "static"))
@@ -88,7 +92,9 @@ def make_app(
         problems = "; ".join(f"{'.'.join(str(x) for x in p['loc'][1:])}: {p['msg']}" for p in e.errors())
         return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
-    app.include_router(pages_router({"/": "sweep.html", "/display": "display.html"}))
+    app.include_router(
+        pages_router({"/": "sweep.html", "/display": "display.html", "/jobs": "jobs.html", "/jobs/{job}": "job.html"})
+    )
 
     @app.get("/api/state")
     async def state() -> dict[str, Any]:
@@ -137,9 +143,11 @@ def make_app(
         add_push_route(app, push)
 
     if jobs is not None:
+        from web.job_pages_api import job_pages_router
         from web.jobs_api import jobs_router
 
-        app.include_router(jobs_router(jobs, station))
+        app.include_router(jobs_router(jobs, station, began))
+        app.include_router(job_pages_router(jobs))
 
     app.mount("/static", StaticFiles(directory=static), name="static")
     return app

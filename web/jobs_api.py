@@ -19,18 +19,18 @@ from analysis.job.redo import redo_list, void_list
 from analysis.job.view import entries_as_list
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
-from capture.jobs.at_bench import AtBench
+from capture.jobs.at_bench import AtBench, Began
 from capture.station import Station
 from web.bench_api import BenchRoutes, add_bench_routes
 from web.json_body import entry_row, json_object, refused, unknown_keys
 
 
-def jobs_router(jobs: JobFolder, station: Station | None = None) -> APIRouter:
+def jobs_router(jobs: JobFolder, station: Station | None = None, began: Began | None = None) -> APIRouter:
     """Routes over a folder of jobs; with a station also those of `web.bench_api`."""
     router = APIRouter()
     bench = None
     if station is not None:
-        bench = BenchRoutes(AtBench(station, jobs), jobs)
+        bench = BenchRoutes(AtBench(station, jobs, began), jobs)
         add_bench_routes(router, bench)
 
     def get(name: str) -> JobFile:

@@ -179,7 +179,8 @@ def measure(dimension: Dimension, low: str | None = None, high: str | None = Non
         _limits(q.value if dimension == "angle" else _base(dimension, str(q)), low, high, dimension)
         return str(q)
 
-    return Described(check, {"type": "quantity", "dimension": dimension})
+    signed = {"signed": True} if low is None or low.startswith("-") else {}
+    return Described(check, {"type": "quantity", "dimension": dimension, **signed})
 
 
 def length(given: object) -> str:
@@ -313,7 +314,7 @@ _PLAIN: Mapping[Check, Mapping[str, object]] = {
     flag: {"type": "flag"},
     figure: {"type": "figure"},
     length: {"type": "quantity", "dimension": "length"},
-    signed_length: {"type": "quantity", "dimension": "length"},
+    signed_length: {"type": "quantity", "dimension": "length", "signed": True},
     uncertainty: {"type": "quantity", "dimension": "length"},
 }
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 import re
 import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from analysis.job.derive import setup_for
 from analysis.job.entries import Problem, shown
 from analysis.setup import Setup, SetupError
+from capture.errors import CaptureError
+from capture.jobs.bench_memory import remember, remembered
 from capture.jobs.errors import EntryRefusedError, JobFileError
 from capture.jobs.folder import JobFolder
 from capture.jobs.ring_streams import SO_FAR, indicator_mpe_mm
@@ -26,6 +28,32 @@ Made = tuple[Setup | None, bytes | None]
 _RECORDING = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
 
 
+class Began(NamedTuple):
+    """The job a station was started for, and the set-up it would have without one."""
+
+    job: str
+    own: Made
+
+
+def at_start(jobs: JobFolder, own: Made) -> tuple[Made, Began | None]:
+    """The set-up a station begins with: that of the job that was at the bench when the program ended, else its own."""
+    job = remembered(jobs.root)
+    if job is not None:
+        try:
+            return _made(jobs, job), Began(job, own)
+        except CaptureError:
+            remember(jobs.root, None)
+    return own, None
+
+
+def _made(jobs: JobFolder, job: str) -> Made:
+    try:
+        setup = setup_for(jobs.get(job).job(), None)
+    except SetupError as e:
+        raise JobFileError(f"job {job} makes no set-up yet: {e}") from None
+    return setup, setup_text(setup)
+
+
 class AtBench:
     """Which job the station's sets belong to.  Reads files and waits for disks, so not for the event loop's thread.
 
@@ -33,13 +61,15 @@ class AtBench:
     ----------
     station : Station
     jobs : JobFolder
+    began : Began, optional
+        The job the station was started for.
     """
 
-    def __init__(self, station: Station, jobs: JobFolder) -> None:
+    def __init__(self, station: Station, jobs: JobFolder, began: Began | None = None) -> None:
         self._station, self._jobs = station, jobs
-        self._own: Made = (station.setup, station.setup_file)
+        self._own: Made = (station.setup, station.setup_file) if began is None else began.own
         self._lock = threading.RLock()
-        self.job: str | None = None
+        self.job: str | None = None if began is None else began.job
 
     def take(self, job: str | None) -> None:
         """Measure for this job from now on; None goes back to the set-up the station was started with.
@@ -58,6 +88,7 @@ class AtBench:
             if made[0] != self._station.setup:
                 self._station.new_set(made)
             self.job = job
+            remember(self._jobs.root, job)
 
     def look(self) -> None:
         """Take over what the job's entries say now, if nothing has been read in the set that runs.
@@ -160,11 +191,4 @@ class AtBench:
         )
 
     def _setup_of(self, job: str | None) -> Made:
-        if job is None:
-            return self._own
-        file = self._jobs.get(job)
-        try:
-            setup = setup_for(file.job(), None)
-        except SetupError as e:
-            raise JobFileError(f"job {job} makes no set-up yet: {e}") from None
-        return setup, setup_text(setup)
+        return self._own if job is None else _made(self._jobs, job)

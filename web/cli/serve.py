@@ -33,6 +33,7 @@ from web.door.pushing import PushToken
 
 if TYPE_CHECKING:
     from capture.jobs import JobFolder
+    from capture.jobs.at_bench import Began
     from capture.store.feed import StoreFeed
 
 NO_STORE = "off"
@@ -68,6 +69,11 @@ def default_folder() -> Path:
     return user_data_path("shimwright") / "streams"
 
 
+def default_jobs() -> Path:
+    """Where jobs are kept when nothing else is said: beside the raw streams."""
+    return default_folder().with_name("jobs")
+
+
 def serve_command(
     source: str,
     setup_path: Path | None,
@@ -94,18 +100,20 @@ def serve_command(
         locate(store)
     profile = profile_of(table)
     one = open_source(source, profile)
-    shop = None
-    if jobs is not None:
-        from capture.jobs import JobFolder
+    from capture.jobs import JobFolder
+    from capture.jobs.at_bench import at_start
 
-        shop = JobFolder(jobs)
+    shop = JobFolder(jobs or default_jobs())
+    began = None
+    if setup is None:  # one that is asked for by name goes before the job that was at the bench last
+        (setup, setup_file), began = at_start(shop, (None, None))
     # The address first: a port that is taken must not leave an empty recording.
     with bound(host, port) as listeners:
         folder = record or default_folder()
         with _feed(store, folder) as feed:
             station = Station(one, profile=profile, setup=setup, record_to=folder, setup_file=setup_file, feed=feed)
             push = one if isinstance(one, PushSource) else None
-            code = _serve(station, listeners, host, browser, push=push, jobs=shop, feed=feed)
+            code = _serve(station, listeners, host, browser, push=push, jobs=shop, feed=feed, began=began)
     return code
 
 
@@ -116,12 +124,16 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
         raise SourceError(
             "The demonstration needs a pseudo-terminal, which Windows does not have. Use serve with a recording: replay:FILE."
         )
+    from capture.jobs.at_bench import at_start
     from capture.simulator.bench import Event
     from capture.simulator.demo import DEMO, demo_events, demo_setup, demo_setup_file
+    from capture.simulator.demo_job import demo_jobs
     from capture.simulator.pty_bench import PtyBench
 
     with bound(host, port) as listeners, tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
         link = Path(folder) / "indicator"
+        shop = demo_jobs(Path(folder) / "jobs")
+        (setup, setup_file), began = at_start(shop, (demo_setup(), demo_setup_file()))
         holder: dict[str, Any] = {}
 
         def happened(event: Event) -> None:
@@ -151,12 +163,12 @@ def demo_command(host: str, port: int, browser: bool, seed: int, speed: float, r
                 station = Station(
                     f"serial:{link}",
                     profile=profile,
-                    setup=demo_setup(),
+                    setup=setup,
                     record_to=to,
-                    setup_file=demo_setup_file(),
+                    setup_file=setup_file,
                     feed=feed,
                 )
-                code = _serve(station, listeners, host, browser, begin, feed=feed)
+                code = _serve(station, listeners, host, browser, begin, jobs=shop, feed=feed, began=began)
         finally:
             bench.stop()
     return code
@@ -188,6 +200,7 @@ def _serve(
     push: PushSource | None = None,
     jobs: JobFolder | None = None,
     feed: StoreFeed | None = None,
+    began: Began | None = None,
 ) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -212,7 +225,7 @@ def _serve(
             threading.Thread(target=_open_browser, args=(where.here,), daemon=True).start()
 
     config = uvicorn.Config(
-        make_app(station, where.hosts, lifespan, push, jobs, door),
+        make_app(station, where.hosts, lifespan, push, jobs, door, began),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,

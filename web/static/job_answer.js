@@ -1,0 +1,99 @@
+// The depth of a job, the shims it asks for, and what came of earlier predictions.
+import { band } from "./answer.js";
+import { el, svg, table } from "./job_dom.js";
+import { taken } from "./job_units.js";
+import { localised, mm, rulingWords, say } from "./words.js";
+
+const limitMm = (state, name) => {
+  const value = state.limits[name]?.value;
+  if (!value) return null;
+  const { figure, unit } = taken(value, "length");
+  return figure === null ? null : Number(figure) * (unit === "in" ? 25.4 : 1);
+};
+
+const inches = (x, places = 5) => mm(x / 25.4, places);
+
+export function depthPart(state) {
+  const d = state.depth;
+  if (!d) return [el("p", {}, say("job_depth.none"))];
+  if (d.distance_mm === null) return [el("p", { class: "cure" }, localised(d.reason))];
+  const out = [
+    el("p", { class: "depth" }, say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) })),
+    el("p", { class: "quiet" }, say("job_depth.inches", { distance: inches(d.distance_mm), half: inches(d.U95_mm) })),
+  ];
+  if (d.error_mm === null) out.push(el("p", {}, say("job_depth.no_target")));
+  else {
+    const said = say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) });
+    out.push(el("p", { class: "ruling", data: { kind: d.ruling } }, said));
+    if (d.p_within !== null) out.push(el("p", { class: "quiet" }, say("job_depth.chance", { percent: mm(100 * d.p_within, 1) })));
+    const picture = svg("svg", { class: "band", viewBox: "0 0 600 118", role: "img" });
+    band(picture, d, d.tolerance_mm, limitMm(state, "depth-aim"));
+    out.push(picture);
+  }
+  if (state.as_found) out.push(el("p", { class: state.as_found.agrees ? "lead" : "cure" }, localised(state.as_found.say)));
+  out.push(
+    el(
+      "details",
+      {},
+      el("summary", {}, say("job_depth.steps")),
+      el("ol", {}, (d.steps ?? []).map((s) => el("li", {}, localised(s)))),
+      el("ul", {}, (d.notes ?? []).map((s) => el("li", { class: "quiet" }, localised(s)))),
+    ),
+  );
+  return out;
+}
+
+function choiceRow(name, choice) {
+  const pieces = choice.pieces.map((p) => `${p.id} (${mm(p.thickness_mm, 3)})`).join(" + ");
+  const error = choice.predicted_error_mm === undefined ? "–" : `${mm(choice.predicted_error_mm, 4, true)} mm`;
+  return [say(`job_depth.${name}`), pieces, choice.total_mm === undefined ? "–" : `${mm(choice.total_mm, 3)} mm`, `${mm(choice.predicted_mm, 4)} mm`, error];
+}
+
+// take(ids) fills in the form that says which shims were put in.
+export function shimPart(state, take) {
+  const shim = state.shim;
+  if (!shim) return [];
+  const out = [el("h3", {}, say("job_depth.shim")), el("p", { class: "shim", role: "status" }, localised(shim.say))];
+  if (shim.held) return out;
+  const rows = ["stock", "fallback", "runner_up"].filter((name) => shim[name]).map((name) => [name, shim[name]]);
+  if (rows.length) {
+    const head = ["choice", "pieces", "total", "predicted", "error"].map((n) => say(`job_depth.${n}`));
+    out.push(table(head, rows.map(([name, c]) => choiceRow(name, c)), [2, 3, 4]));
+    const best = shim.stock ?? shim.fallback;
+    if (best && take) {
+      const act = () => take(best.pieces.map((p) => p.id));
+      out.push(el("button", { type: "button", on: { click: act } }, say("job_depth.take")));
+    }
+  }
+  if (shim.order?.length) {
+    const role = { total: "total", "one thinner": "thinner", "one thicker": "thicker" };
+    out.push(
+      el("p", { class: "lead" }, say("job_depth.order")),
+      el("ul", {}, shim.order.map((o) => el("li", {}, `${say("job_depth.order_total", { thickness: localised(o.thickness), unit: o.unit })}: ${say(`job_depth.role_${role[o.role]}`)}`))),
+    );
+  }
+  if (shim.far?.say) out.push(el("p", {}, localised(shim.far.say)));
+  return out;
+}
+
+export function closurePart(state) {
+  const rows = state.predictions ?? [];
+  if (!rows.length) return [el("p", { class: "quiet" }, say("job_closure.none"))];
+  const head = ["fit", "change", "predicted", "measured", "miss", "agrees"].map((n) => say(`job_closure.${n}`));
+  return [
+    table(
+      head,
+      rows.map((p) => [
+        String(p.fit),
+        `${mm(p.change_mm, 4, true)} mm`,
+        p.predicted_mm === null ? "–" : `${mm(p.predicted_mm, 4)} mm`,
+        p.after === null ? say("job_closure.waiting") : String(p.after),
+        p.closure ? `${mm(p.closure.miss_mm, 4, true)} mm` : "–",
+        p.closure ? say(p.closure.agrees ? "job_closure.yes" : "job_closure.no") : "–",
+      ]),
+      [0, 1, 2, 4],
+    ),
+    ...rows.filter((p) => p.closure).slice(-1).map((p) => el("p", { class: p.closure.agrees ? "lead" : "cure" }, localised(p.closure.say))),
+    state.shim_effect?.say ? el("p", {}, localised(state.shim_effect.say)) : null,
+  ];
+}

@@ -1,0 +1,227 @@
+// The page of one job: loads it, keeps it fresh, and opens one step at a time.
+import { ask, jobPath } from "./job_api.js";
+import { el } from "./job_dom.js";
+import { history } from "./job_entries.js";
+import { JobForm } from "./job_form.js";
+import { photosPart } from "./job_panels.js";
+import { Person } from "./job_person.js";
+import { REPEATED, openStep } from "./job_step.js";
+import { nextPart, standingOf, stepList } from "./job_steps.js";
+import { setUnits } from "./job_units.js";
+import { localised, say } from "./say.js";
+
+const $ = (id) => document.getElementById(id);
+const LOOK_MS = 2500;
+const job = decodeURIComponent(location.pathname.split("/")[2]);
+const tabs = new BroadcastChannel("shimwright.jobs");
+const person = new Person($("person"));
+
+const ctx = {
+  job,
+  open: null,
+  forms: [],
+  folds: new Map(),
+  correcting: new Map(),
+  any: null,
+  names,
+  render,
+  reload,
+  tell: (words, more = []) => $("told").replaceChildren(words, ...more),
+  drafted: () => $("steps").replaceChildren(...stepList(ctx)),
+  whoMissing: (text) => person.ask(text),
+  saved,
+  take,
+};
+let size = null;
+let own = 0;
+
+function names(path, place) {
+  const rule = ctx.layout.names[path];
+  if (!rule) return null;
+  const [what, which] = rule.split(":");
+  const s = ctx.state;
+  if (what === "instrument") return Object.values(s.instruments).filter((d) => !which || d.type === which).map((d) => [d.id, d.id]);
+  if (what === "step") return ctx.layout.steps.map((x) => [x.step, say(`job_step.${x.step}`)]);
+  if (what === "blind") return ctx.entries.filter((e) => e.kind === "blind").map((e) => [e.n, say("job.entry", { n: e.n })]);
+  if (what === "reading") {
+    const rows = s.readings.filter((r) => !which || r.kind === which);
+    return rows.map((r) => [r.entry, say("job.reading_at", { n: r.entry, kind: say(`job_reading.${r.kind}`), phase: say(`job_choice.phase.${r.phase}`) })]);
+  }
+  const goes = { left: "side", right: "side" }[place] ?? place;
+  const own = s.stock.filter((p) => !p.rejected && p.state !== "discarded");
+  const others = which === "own" ? [] : ctx.shop.filter((p) => p.state === "free" && !s.stock.some((x) => x.id === p.id));
+  return [...own, ...others]
+    .filter((p) => !goes || p.place === goes)
+    .map((p) => [p.id, say("job.piece_at", { id: p.id, thickness: localised(String(p.thickness)), state: say(`job_stock.state_${stateOf(p.state)}`) })]);
+}
+
+const stateOf = (state) => (state === "free" || state === "reserved" || state === "rejected" || state === "discarded" ? state : "fitted");
+
+async function load() {
+  const [state, entries, shop] = await Promise.all([ask(jobPath(job)), ask(jobPath(job, "/entries")), ask("/api/stock")]);
+  if (!state.ok || !entries.ok) return state.ok ? entries : state;
+  Object.assign(ctx, { state: state.data, entries: entries.data.entries, shop: shop.data?.stock ?? [] });
+  return null;
+}
+
+async function reload() {
+  const trouble = await load();
+  lost(trouble);
+  if (!trouble) render();
+}
+
+function lost(trouble) {
+  $("lost").hidden = !trouble;
+  if (trouble) $("lost").textContent = trouble.status === 0 ? say("job.lost") : say("job.gone", { why: localised(String(trouble.data?.detail ?? trouble.status)) });
+}
+
+// Where the cursor stands, in words that hold after the page is drawn anew.
+function cursor() {
+  const at = document.activeElement;
+  const form = at?.closest?.("[data-form]");
+  if (!form) return null;
+  const field = at.closest("[data-field]");
+  const inside = [...(field ?? form).querySelectorAll("input, select, textarea, button")];
+  return { form: form.dataset.form, path: field?.dataset.path, n: inside.indexOf(at), from: at.selectionStart ?? null, to: at.selectionEnd ?? null };
+}
+
+function putBack(was) {
+  if (!was) return;
+  const form = document.querySelector(`[data-form="${CSS.escape(was.form)}"]`);
+  const field = was.path ? form?.querySelector(`[data-path="${CSS.escape(was.path)}"]`) : form;
+  const at = field && [...field.querySelectorAll("input, select, textarea, button")][was.n];
+  if (!at) return;
+  at.focus({ preventScroll: true });
+  try {
+    if (was.from !== null) at.setSelectionRange(was.from, was.to);
+  } catch {
+    // A field without a cursor.
+  }
+}
+
+function render() {
+  const was = cursor();
+  for (const f of ctx.forms) f.stop?.();
+  const { state } = ctx;
+  document.title = `${state.unit ?? job} – shimwright`;
+  $("unit-h").textContent = state.unit ?? job;
+  $("where").textContent = say("job.files", { name: job });
+  const wanted = location.hash.slice(1);
+  const known = ctx.layout.steps.some((s) => s.step === wanted);
+  ctx.open = known ? wanted : (ctx.open ?? state.next?.name ?? "close");
+  $("next").replaceChildren(...nextPart(ctx));
+  $("steps").replaceChildren(...stepList(ctx));
+  $("step").replaceChildren(...openStep(ctx));
+  $("rest").replaceChildren(...rest());
+  putBack(was);
+}
+
+function rest() {
+  const choose = el(
+    "select",
+    { id: "any-kind" },
+    el("option", { value: "" }, say("job.choose")),
+    ctx.layout.any.map((f) => el("option", { value: f.kind }, say(`job_kind.${f.kind}`))),
+  );
+  const slot = el("div", {});
+  const show = () => {
+    const spec = ctx.layout.any.find((f) => f.kind === ctx.any);
+    slot.replaceChildren(...(spec ? [new JobForm(ctx, ctx.open, spec).root] : []));
+  };
+  choose.value = ctx.any ?? "";
+  choose.addEventListener("change", () => {
+    ctx.any = choose.value || null;
+    show();
+  });
+  show();
+  const fold = (name, title, ...inside) => {
+    const d = el("details", { open: ctx.folds.get(name) ?? false, data: { name } }, el("summary", {}, title), inside);
+    d.addEventListener("toggle", () => ctx.folds.set(name, d.open));
+    return d;
+  };
+  return [
+    fold("photos", say("job_photo.title"), photosPart(ctx)),
+    fold("else", say("job.something_else"), el("label", { for: "any-kind" }, say("job.which_kind")), choose, slot),
+    fold("all", say("job.all_written"), history(ctx)),
+  ];
+}
+
+// After an entry is on the disk: say so, and lead on.
+async function saved(data, form) {
+  ctx.correcting.clear();
+  own = data.entry.n;
+  const same = document.activeElement?.closest?.("[data-form]") !== null;
+  tabs.postMessage(job);
+  const before = ctx.state.next?.name;
+  await reload();
+  const said = say(data.before ? "job.was_saved" : "job.saved", { n: data.entry.n });
+  const next = ctx.state.next?.name;
+  const leads = next && next !== ctx.open && (next !== before || !standingOf(ctx, ctx.open)[0].match(/now|again/));
+  const go = leads ? el("a", { class: "button", href: `#${next}` }, say("job.go_on", { step: say(`job_step.${next}`) })) : null;
+  ctx.tell(`${said} `, go ? [go] : []);
+  if (go) go.focus();
+  else if (same) focusIn(REPEATED.includes(form.spec.kind) ? form.spec.name : null);
+}
+
+function focusIn(name) {
+  const open = ctx.forms.find((f) => (name ? f.spec.name === name : f.root.closest("details")?.open !== false));
+  if (open) open.focus();
+  else $("step-h")?.focus();
+}
+
+function take(place, ids) {
+  const form = ctx.forms.find((f) => f.spec.name === `fit-${place}`);
+  if (!form) return;
+  form.fields.pieces.set(ids);
+  form.changed();
+  const fold = form.root.closest("details");
+  if (fold) fold.open = true;
+  ctx.tell(say("job_depth.taken"));
+  form.save.focus();
+}
+
+async function look() {
+  if (document.hidden) return;
+  const answer = await ask(jobPath(job, "/size"));
+  if (!answer.ok) {
+    lost(answer);
+    return;
+  }
+  const changed = size !== null && answer.data.size !== size;
+  const back = !$("lost").hidden;
+  size = answer.data.size;
+  if (!changed && !back) return;
+  const known = Math.max(ctx.entries.length, own);
+  await reload();
+  if (ctx.entries.length > known) ctx.tell(say("job.other_tab"));
+}
+
+window.addEventListener("hashchange", () => {
+  ctx.open = null;
+  ctx.correcting.clear();
+  ctx.tell("");
+  render();
+  const first = ctx.forms.find((f) => f.root.closest("details")?.open !== false);
+  if (first) first.focus();
+  else $("step-h").focus();
+  $("step-h").scrollIntoView({ block: "start" });
+});
+tabs.addEventListener("message", async (e) => {
+  if (e.data !== job) return;
+  const known = ctx.entries.length;
+  await reload();
+  if (ctx.entries.length > known) ctx.tell(say("job.other_tab"));
+});
+window.addEventListener("storage", (e) => {
+  if (e.key?.startsWith(`shimwright.draft.${job}.`) && document.hidden) render();
+});
+document.addEventListener("visibilitychange", look);
+
+const forms = await ask("/api/job-forms");
+if (forms.ok) {
+  ctx.layout = forms.data;
+  ctx.kinds = Object.fromEntries(forms.data.kinds.map((k) => [k.kind, k]));
+  setUnits(forms.data.units);
+  await reload();
+  setInterval(look, LOOK_MS);
+} else lost(forms);
