@@ -65,6 +65,13 @@ export function band(svg, depth, tolerance, aim) {
   );
 }
 
+// A chance, never rounded to none or all.
+function percent(p) {
+  if (p < 0.001) return say("answer.under", { percent: mm(0.1, 1) });
+  if (p > 0.999) return say("answer.over", { percent: mm(99.9, 1) });
+  return say("answer.percent", { percent: mm(100 * p, 1) });
+}
+
 // "60.0238 mm ± 0.0041", the ruling with the error, and the shim, as text.
 export function words(result) {
   const { depth, shim } = result;
@@ -73,7 +80,7 @@ export function words(result) {
   const other = withHalf(depth.distance_mm, depth.U95_mm, otherUnit());
   let ruling = say("answer.no_target");
   if (depth.error_mm !== null) {
-    const chance = depth.p_within === null ? "" : say("answer.chance", { percent: mm(100 * depth.p_within, 1) });
+    const chance = depth.p_within === null ? "" : say("answer.chance", { chance: percent(depth.p_within) });
     const values = { ruling: rulingWords(depth.ruling), error: length(depth.error_mm, 4, true), target: length(depth.target_mm, 3) };
     ruling = say("answer.ruling", values) + chance;
   }

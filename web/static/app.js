@@ -2,7 +2,7 @@
 import * as answer from "./answer.js";
 import { Figures, Place } from "./figures.js";
 import * as keys from "./keys.js";
-import { progress, seating, whatNow } from "./now.js";
+import { felt, progress, seating, whatNow } from "./now.js";
 import * as panel from "./panel.js";
 import * as sets from "./sets.js";
 import * as settings from "./settings.js";
@@ -37,6 +37,7 @@ let advice = "";
 let advised = -Infinity;
 let chosen = null;
 let toldLate = false;
+let silent = false;
 
 const streamNow = () => (performance.now() - zero) / 1000;
 const text = (element, said) => {
@@ -67,7 +68,7 @@ function showReading() {
 // The one sentence; advice on a rejected sweep stands for a while before it.
 function showNow() {
   const held = link !== "lost" && link !== "none" && advice && performance.now() - advised < HOLD_MS;
-  text(page.next, held ? advice : whatNow(link, step, result));
+  text(page.next, held ? advice : whatNow(felt(link, arrived), step, result));
   const done = step?.do === "read-answer" || step?.do === "called-off";
   page.next.dataset.kind = held ? "no" : done ? "done" : "";
   const seat = seating(step);
@@ -203,9 +204,10 @@ const on = {
   link(e) {
     const before = link;
     showLink(e.state, e.why);
-    // An indicator that goes to sleep once the set is done troubles nobody.
+    // An indicator that is put away once the set is done troubles nobody.
     const done = step?.do === "read-answer" || step?.do === "called-off";
-    if (["lost", "stale"].includes(e.state) && e.state !== before && before !== "waiting" && !done) trouble(whatNow(e.state, step, result));
+    if (e.state === "lost" && e.state !== before && before !== "waiting" && !done) trouble(whatNow("lost", step, result));
+    silent = false;
   },
   sweep(s) {
     showVerdict(s, true);
@@ -301,6 +303,11 @@ function tick() {
     page.number.parentElement.classList.toggle("late", lateNow || link === "lost" || link === "none");
     if (lateNow && !["lost", "stale", "none"].includes(link) && age > 0.5) showLink("stale", "");
     else if (!lateNow && link === "stale") showLink("back", "");
+  }
+  if (link === "stale" && !silent && felt(link, arrived) === "stale") {
+    silent = true;
+    showNow();
+    if (!["read-answer", "called-off"].includes(step?.do)) trouble(whatNow("stale", step, result));
   }
   if (advice && performance.now() - advised > HOLD_MS) {
     advice = "";

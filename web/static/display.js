@@ -1,6 +1,6 @@
 // The large display for the bench: shows, and changes nothing.
 import * as answer from "./answer.js";
-import { progress, seating, whatNow } from "./now.js";
+import { felt, progress, seating, whatNow } from "./now.js";
 import * as settings from "./settings.js";
 import { listen } from "./stream.js";
 import { learn, reading, sentence } from "./units.js";
@@ -21,6 +21,7 @@ let period = 0.1;
 let link = "none";
 let advice = "";
 let advised = -Infinity;
+let seen = "";
 
 const text = (element, said) => {
   if (element.textContent !== said) element.textContent = said;
@@ -53,7 +54,7 @@ function show() {
   learn(setup, last);
   if (last) showReading();
   const held = !done() && link !== "lost" && link !== "none" && advice && performance.now() - advised < HOLD_MS;
-  text(page.next, held ? advice : whatNow(link, step, result));
+  text(page.next, held ? advice : whatNow(felt(link, arrived), step, result));
   page.next.dataset.kind = held ? "no" : done() ? "done" : "";
   const seat = seating(step);
   text(page.seating, seat.text);
@@ -141,6 +142,11 @@ function tick() {
     fresh = false;
     const late = performance.now() - arrived > 1000 * Math.max(2 * period, 0.15) && link !== "waiting";
     page.number.parentElement.classList.toggle("late", late || link === "lost" || link === "none");
+  }
+  const now = felt(link, arrived);
+  if (now !== seen) {
+    seen = now;
+    show();
   }
   if (advice && performance.now() - advised > HOLD_MS) {
     advice = "";

@@ -2,6 +2,12 @@
 import { say } from "./say.js";
 import { halfWidth, sentence, unit } from "./units.js";
 
+// A silence as short as seating an arbor takes is no trouble yet.
+export const SILENT_MS = 3000;
+
+// What the link is to a person: a short silence is none.
+export const felt = (link, arrived) => (link === "stale" && performance.now() - arrived < SILENT_MS ? "on" : link);
+
 // The sentence for what the program says is next.
 export function whatNow(link, step, result) {
   if (step?.do === "called-off") return sentence(result?.enough?.say ?? "");
