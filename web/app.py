@@ -93,7 +93,15 @@ def make_app(
         return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
     app.include_router(
-        pages_router({"/": "sweep.html", "/display": "display.html", "/jobs": "jobs.html", "/jobs/{job}": "job.html"})
+        pages_router(
+            {
+                "/": "sweep.html",
+                "/display": "display.html",
+                "/connect": "connect.html",
+                "/jobs": "jobs.html",
+                "/jobs/{job}": "job.html",
+            }
+        )
     )
 
     @app.get("/api/state")
@@ -135,7 +143,7 @@ def make_app(
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
     app.include_router(figures_router(desk))
-    app.include_router(connect_router(station, static))
+    app.include_router(connect_router(station))
 
     app.include_router(door_router(door))
 

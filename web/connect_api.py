@@ -8,17 +8,14 @@ All but the first answer this computer only: ports and files are its own.
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import os
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Request
-from fastapi.responses import FileResponse
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
@@ -32,6 +29,7 @@ from capture.sources.holders import holders
 from capture.sources.serial_finding import find_port
 from capture.station import Station
 from web.connect_search import BusyError, Search
+from web.door.guard import at_this_machine
 
 LONGEST_S = 120.0
 _URL = re.compile(r"(socket|rfc2217)://[^\s/@]+:\d{1,5}")
@@ -68,15 +66,7 @@ class UseRequest(BaseModel):
 
 def _at_this_computer(request: Request) -> None:
     """Refuse whoever asks from another machine."""
-    client = request.client.host if request.client is not None else ""
-    server = (request.scope.get("server") or ("", None))[0]
-    try:
-        ip = ipaddress.ip_address(client.partition("%")[0])
-    except ValueError:
-        raise HTTPException(403, _ELSEWHERE) from None
-    mapped = getattr(ip, "ipv4_mapped", None)
-    # The machine also speaks to itself under its own network address.
-    if not ((mapped or ip).is_loopback or client == server):
+    if not at_this_machine(request.scope):
         raise HTTPException(403, _ELSEWHERE)
 
 
@@ -92,8 +82,8 @@ def _real(source: str) -> str:
     return os.path.realpath(name) if os.name == "posix" else name.upper()
 
 
-def connect_router(station: Station, static: Path) -> APIRouter:
-    """The page and its routes."""
+def connect_router(station: Station) -> APIRouter:
+    """The routes of the connect screen."""
     search = Search()
     examining = asyncio.Lock()
 
@@ -137,10 +127,6 @@ def connect_router(station: Station, static: Path) -> APIRouter:
         if held := holders(device):
             raise HTTPException(409, f"{device} is in use by {', '.join(held)}. Close that program first.")
         return f"serial:{device}"
-
-    @router.api_route("/connect", methods=["GET", "HEAD"], include_in_schema=False)
-    async def page() -> FileResponse:
-        return FileResponse(static / "connect.html", media_type="text/html; charset=utf-8")
 
     @router.get("/api/connect")
     async def state() -> dict[str, Any]:

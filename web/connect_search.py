@@ -11,7 +11,7 @@ from typing import Any
 from capture.errors import CaptureError
 from capture.identify import Candidate, SearchCancelledError, Watch, identify, keep, read_again
 from capture.identify.around import bluetooth_around, port_of
-from web.connect_words import candidate_as_dict, command_words, line_words, nothing_words
+from web.connect_words import candidate_as_dict, command_words, line_as_dict
 
 MOST_SHOWN = 6
 SCAN_S = 6.0
@@ -39,6 +39,7 @@ class Search:
         self._outcome = "none"
         self.source = ""
         self._asked = False
+        self._begin_hex = ""
         self._candidates: list[Candidate] = []
         self._heard: list[dict[str, Any]] | None = None
         self._kept: dict[str, str] | None = None
@@ -53,10 +54,12 @@ class Search:
                 "limit_s": self._limit if busy else None,
                 "tries": self._watch.tries,
                 "received": self._watch.received,
-                "line": line_words(self._watch.line),
+                "line": line_as_dict(self._watch.line),
                 "ending": busy and self._watch.cancelled,
                 "outcome": self._outcome,
                 "said": self._said,
+                "asked": self._asked,
+                "begin": self._begin_hex,
                 "source": self.source,
                 "candidates": [candidate_as_dict(n, c) for n, c in enumerate(self._candidates)],
                 "bluetooth": self._heard,
@@ -105,7 +108,8 @@ class Search:
             def take() -> None:
                 self._candidates = _different(found.candidates)[:MOST_SHOWN]
                 self._outcome = "found" if found.candidates else "nothing"
-                self._said = "" if found.candidates else nothing_words(found.received, found.unexplained, self._asked)
+                self._said = ""
+                self._begin_hex = "" if found.candidates else found.unexplained[:16].hex(" ")
 
             return take
 
@@ -131,12 +135,8 @@ class Search:
             new = read_again(source, before, n, watch)
 
             def take() -> None:
-                self._outcome = "found"
-                if new is None:
-                    self._said = "Nothing came just now that this profile explains. Is the indicator still on?"
-                    return
-                self._said = ""
-                self._candidates = new
+                self._outcome, self._said = "silent" if new is None else "found", ""
+                self._candidates = before if new is None else new
 
             return take
 
@@ -159,7 +159,12 @@ class Search:
             device = self.source.removeprefix("serial:")
             stays = port_of(device).stays if device != self.source else None
             source = f"serial:{stays}" if stays is not None else self.source
-            self._kept = {"file": str(file), "profile": file.stem, "source": source, "command": command_words(source, file.stem)}
+            self._kept = {
+                "file": str(file),
+                "profile": file.stem,
+                "source": source,
+                "command": command_words(source, file.stem),
+            }
             return dict(self._kept)
 
     def cancel(self) -> None:
@@ -202,7 +207,7 @@ class Search:
         try:
             take = work(watch)
         except SearchCancelledError:
-            take = self._ended("cancelled", "Stopped.")
+            take = self._ended("cancelled", "")
         except CaptureError as e:
             take = self._ended("failed", str(e))
         except Exception as e:
@@ -224,5 +229,5 @@ def _different(candidates: list[Candidate]) -> list[Candidate]:
     seen: dict[str, Candidate] = {}
     for c in candidates:
         row = candidate_as_dict(0, c)
-        seen.setdefault(repr([row[k] for k in ("kind", "line", "scale", "shown")]), c)
+        seen.setdefault(repr([row[k] for k in ("use", "line", "step", "unit", "shown")]), c)
     return list(seen.values())

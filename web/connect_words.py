@@ -1,4 +1,4 @@
-"""What the connect screen says of a profile, in a mechanic's words."""
+"""What the connect screen is told of a profile; the words for it are in the catalogue."""
 
 from __future__ import annotations
 
@@ -7,55 +7,32 @@ from typing import Any
 
 from capture.identify import Candidate
 
-KINDS = {
-    "text-line": "lines of text",
-    "json-lines": "lines of named values (JSON)",
-    "packed-decimal": "digits packed in half bytes",
-    "counted-binary": "whole numbers in binary",
-    "gatt-length": "a Bluetooth length that describes itself",
-}
-_GUESSED = {"unit": "mm or inch", "resolution": "the smallest step", "places": "where the decimal point stands"}
 
-
-def line_words(line: dict[str, Any]) -> str:
-    """The link's settings."""
+def line_as_dict(line: dict[str, Any]) -> dict[str, Any]:
+    """The link's settings that a person would know it by."""
     if "baud" in line:
-        parity = "no parity" if line.get("parity", "none") == "none" else f"{line['parity']} parity"
-        return f"{line['baud']} baud, {line.get('bytesize', 8)} data bits, {parity}"
+        return {"baud": line["baud"], "bits": line.get("bytesize", 8), "parity": line.get("parity", "none")}
     if "characteristic" in line:
-        return f"characteristic {line['characteristic']}"
-    return ""
+        return {"characteristic": line["characteristic"]}
+    return {}
 
 
 def candidate_as_dict(n: int, c: Candidate) -> dict[str, Any]:
     """A candidate for the page; the newest value is the last of ``shown``."""
-    use = str(c.table["use"])
     step = f"{c.table['resolution']:.6f}".rstrip("0").rstrip(".") if "resolution" in c.table else ""
-    scale = f"display step {step} {c.table.get('unit', '')}".strip() if step else ""
     return {
         "n": n,
-        "use": use,
-        "kind": KINDS.get(use, f"a profile of your own, {use}"),
-        "line": line_words(c.table),
-        "scale": scale,
+        "use": str(c.table["use"]),
+        "line": line_as_dict(c.table),
+        "step": step,
+        "unit": str(c.table.get("unit", "")),
         "rate": c.table.get("rate"),
         "readings": c.readings,
         "explained_percent": int(100 * c.explained),
         "sure": c.sure,
         "shown": c.shown,
-        "guessed": [_GUESSED.get(g, g) for g in c.guessed],
+        "guessed": list(c.guessed),
     }
-
-
-def nothing_words(received: int, sample: bytes, asked: bool) -> str:
-    """What to do when no profile was found."""
-    if received == 0:
-        said = "Nothing came. Switch the indicator on, press its send key, and look at the cable."
-        return said if asked else f"{said} Some must be asked for each reading: see “It must be asked” below."
-    return (
-        f"{received} bytes came, and no profile explains them. They begin with {sample[:16].hex(' ')}. "
-        "Look at what the indicator's manual says of its output, and write a profile for it: the README lists the keys."
-    )
 
 
 def command_words(source: str, profile: str) -> str:

@@ -260,7 +260,7 @@ def test_a_kept_profile_is_used_at_once_and_the_old_indicator_taken_again(browse
     page.locator("#switch-said").filter(has_text="Set 3 has begun").wait_for()
     page.locator("#counts").filter(has_text=re.compile(r"Shows\s*0\.10\d mm")).wait_for()
     # The other page takes it over by itself.
-    page.get_by_role("link", name="Back to the readings").click()
+    page.get_by_role("link", name="Sweeps", exact=True).click()
     page.locator("#number").filter(has_text=re.compile(r"0\.10\d")).wait_for()
     assert [t for t in seen.trouble if "404" not in t] == []
     page.close()
@@ -303,7 +303,7 @@ def test_the_two_pages_lead_to_each_other(browser: Any, width: int) -> None:
         page.locator("#ports li").filter(has_text="In use by this page").wait_for()
         _whole(page, width)
         _picture(page, f"demo-{width}")
-        page.get_by_role("link", name="Back to the readings").click()
+        page.get_by_role("link", name="Sweeps", exact=True).click()
         page.locator("#number").filter(has_text=re.compile(r"\d\.\d{3}")).wait_for()
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         _picture(page, f"main-{width}")

@@ -127,11 +127,11 @@ def test_an_indicator_is_identified_compared_and_kept(indicators: Indicators, ow
         found = await identified(c, indicators)
         assert (found["outcome"], found["said"]) == ("found", "")
         first = found["candidates"][0]
-        assert (first["use"], first["line"]) == ("text-line", "9600 baud, 8 data bits, no parity")
-        assert (first["scale"], first["guessed"], first["sure"]) == ("display step 0.001 mm", [], True)
+        assert (first["use"], first["line"]) == ("text-line", {"baud": 9600, "bits": 8, "parity": "none"})
+        assert (first["step"], first["unit"], first["guessed"], first["sure"]) == ("0.001", "mm", [], True)
         assert all(x.endswith(" mm") and 0.448 <= float(x[:-3]) <= 0.508 for x in first["shown"])
         assert found["received"] > 0
-        told = [(x["kind"], x["line"], x["scale"], x["shown"]) for x in found["candidates"]]
+        told = [(x["use"], x["line"], x["step"], x["unit"], x["shown"]) for x in found["candidates"]]
         assert all(a not in told[:i] for i, a in enumerate(told)), "no two that a person could not tell apart"
         # Compared with a display that stands still at another value.
         indicators.silent.set()
@@ -193,7 +193,7 @@ def test_one_search_at_a_time_and_it_stops_when_asked(indicators: Indicators) ->
         assert (await c.post("/api/connect/cancel")).json()["search"]["ending"] is True
         after = await ended(c)
         assert time.monotonic() - began < 2.0
-        assert (after["outcome"], after["said"], after["candidates"]) == ("cancelled", "Stopped.", [])
+        assert (after["outcome"], after["said"], after["candidates"]) == ("cancelled", "", [])
         # The port is free again.
         indicators.silent.clear()
         assert (await identified(c, indicators))["outcome"] == "found"
@@ -210,7 +210,7 @@ def test_it_ends_by_itself_and_says_what_to_do_when_nothing_comes(indicators: In
         assert (await c.post("/api/connect/identify", json=where)).status_code == 202
         after = await ended(c, 8.0)
         assert after["outcome"] == "nothing"
-        assert "Nothing came. Switch the indicator on" in after["said"]
+        assert (after["received"], after["asked"], after["begin"]) == (0, False, "")
         # A poll that is none is refused before anything is sent.
         r = await c.post("/api/connect/identify", json={**where, "poll": "\\xZZ"})
         assert (r.status_code, "poll" in r.json()["detail"]) == (422, True)

@@ -1,4 +1,5 @@
 // The connect screen: what is there, how it speaks, and whether it matches the display.
+import { has, localised, say } from "./say.js";
 import { linkWords } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
@@ -13,6 +14,9 @@ let timer = 0;
 let now = {};
 let kept = null;
 
+// A value as it stood on the display, in the reader's signs.
+const shown = (value) => localised(value.replace("-", "−"));
+
 function element(tag, text, kind) {
   const made = document.createElement(tag);
   if (text !== undefined) made.textContent = text;
@@ -20,22 +24,22 @@ function element(tag, text, kind) {
   return made;
 }
 
-function say(id, text) {
+function put(id, text) {
   // Unchanged words are left alone: a screen reader would say them again.
   if ($(id).textContent !== text) $(id).textContent = text;
 }
 
 function trouble(id, text) {
   $(id).hidden = !text;
-  say(id, text);
+  put(id, text);
 }
 
 async function ask(path, body) {
   const how = body === undefined ? {} : { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) };
   const answer = await fetch(path, how).catch(() => null);
-  if (answer === null) return { error: "The program on this machine does not answer. Is it still running?" };
+  if (answer === null) return { error: say("connect.no_answer") };
   const data = await answer.json().catch(() => ({}));
-  return answer.ok ? { data } : { error: data.detail ?? `Refused (${answer.status}).` };
+  return answer.ok ? { data } : { error: localised(data.detail ?? say("connect.refused", { status: answer.status })) };
 }
 
 async function command(path, body, where = "failure") {
@@ -50,9 +54,9 @@ async function command(path, body, where = "failure") {
 // what is there
 
 function identifyButton(source, label) {
-  const button = element("button", "Identify");
+  const button = element("button", say("connect.identify"));
   button.type = "button";
-  button.setAttribute("aria-label", `Identify ${label}`);
+  button.setAttribute("aria-label", say("connect.identify_label", { name: label }));
   button.addEventListener("click", () => identify(source));
   return button;
 }
@@ -62,39 +66,37 @@ function portItem(p) {
   item.append(element("p", p.device, "thing"));
   if (p.about && p.about !== p.device) item.append(element("p", p.about, "quiet"));
   if (p.stays) {
-    const same = p.sure ? "The name that stays, whichever socket it is in" : "Known by its socket: leave it there";
-    item.append(element("p", `${same}: ${p.stays}`, "quiet"));
+    item.append(element("p", say(p.sure ? "connect.stays_sure" : "connect.stays_socket", { name: p.stays }), "quiet"));
   }
-  if (p.mine) item.append(element("p", "In use by this page: its readings are shown here already."));
-  else if (!p.allowed) item.append(element("p", `No permission to open it. Cure: ${p.cure}`));
-  else if (p.held_by.length) item.append(element("p", `In use by ${p.held_by.join(", ")}. ${p.cure}`));
-  else item.append(element("p", "Free"), identifyButton(p.source, p.device));
+  if (p.mine) item.append(element("p", say("connect.mine")));
+  else if (!p.allowed) item.append(element("p", say("connect.not_allowed", { cure: p.cure })));
+  else if (p.held_by.length) item.append(element("p", say("connect.held", { who: p.held_by.join(", "), cure: p.cure })));
+  else item.append(element("p", say("connect.free")), identifyButton(p.source, p.device));
   return item;
 }
 
 async function look() {
-  say("ports-said", "Looking …");
+  put("ports-said", say("connect.looking"));
   const { data, error } = await ask("/api/connect/ports");
   $("ports").replaceChildren(...(data?.ports ?? []).map(portItem));
   const n = data?.ports.length;
-  const none = "No serial port found. Plug the indicator's cable in and look again; a charging-only cable shows no port.";
-  say("ports-said", error ?? (n ? `${n} serial port${n > 1 ? "s" : ""}` : none));
+  put("ports-said", error ?? (n ? say("connect.ports", { n }) : say("connect.no_ports")));
 }
 
 function heardItem(h) {
   const item = element("li");
-  item.append(element("p", h.name || "Without a name", "thing"));
-  const near = h.strength_dbm > -60 ? "strong signal" : h.strength_dbm > -80 ? "fair signal" : "weak signal: bring it nearer";
-  item.append(element("p", `${h.address}, ${near}`, "quiet"), identifyButton(h.source, h.name || h.address));
+  item.append(element("p", h.name || say("connect.nameless"), "thing"));
+  const near = h.strength_dbm > -60 ? "strong" : h.strength_dbm > -80 ? "fair" : "weak";
+  item.append(element("p", say(`connect.${near}`, { address: h.address }), "quiet"), identifyButton(h.source, h.name || h.address));
   return item;
 }
 
 function showHeard(search) {
-  if (search.doing === "bluetooth") return say("heard-said", "Listening for Bluetooth. Switch the indicator on and bring it near.");
+  if (search.doing === "bluetooth") return put("heard-said", say("connect.doing.bluetooth"));
   const text = JSON.stringify(search.bluetooth);
-  if (search.bluetooth === null) return say("heard-said", "");
+  if (search.bluetooth === null) return put("heard-said", "");
   const n = search.bluetooth.length;
-  say("heard-said", n ? `${n} Bluetooth device${n > 1 ? "s" : ""} heard, the nearest first` : "No Bluetooth device heard. Wake the indicator and bring it near.");
+  put("heard-said", n ? say("connect.heard", { n }) : say("connect.none_heard"));
   if ($("heard").dataset.drawn === text) return;
   $("heard").dataset.drawn = text;
   $("heard").replaceChildren(...search.bluetooth.map(heardItem));
@@ -111,11 +113,11 @@ async function identify(source) {
   }
 }
 
-const DOING = {
-  identify: "Listening. Move the indicator's plunger a little.",
-  bluetooth: "Listening for Bluetooth indicators.",
-  read: "Reading it again. Hold the indicator still.",
-};
+// The settings of a link, such as its speed.
+function lineWords(line) {
+  if (line.baud) return say("connect.baud", { baud: line.baud, bits: line.bits, parity: say(`connect.parity.${line.parity}`) });
+  return line.characteristic ? say("connect.characteristic", { id: line.characteristic }) : "";
+}
 
 function showBusy(s) {
   $("busy").hidden = !s.doing;
@@ -124,42 +126,55 @@ function showBusy(s) {
   }
   if (!s.doing) return;
   $("bar").value = Math.min(1, s.elapsed_s / s.limit_s);
-  const parts = [`${Math.floor(s.elapsed_s)} s of at most ${Math.round(s.limit_s)} s`];
-  if (s.line) parts.push(`trying ${s.line}`);
-  if (s.doing !== "bluetooth") parts.push(s.received ? `${s.received} bytes came` : "nothing came yet");
-  say("busy-said", s.ending ? "Stopping …" : parts.join("; "));
+  const parts = [say("connect.elapsed", { s: Math.floor(s.elapsed_s), limit: Math.round(s.limit_s) })];
+  const line = lineWords(s.line);
+  if (line) parts.push(say("connect.trying", { line }));
+  if (s.doing !== "bluetooth") parts.push(s.received ? say("connect.bytes_came", { n: s.received }) : say("connect.nothing_yet"));
+  put("busy-said", s.ending ? say("connect.stopping") : parts.join("; "));
 }
 
 function showSaid(s) {
-  if (s.doing) return say("search-said", DOING[s.doing]);
+  if (s.doing) return put("search-said", say(`connect.doing.${s.doing}`));
   const n = s.candidates.length;
-  const found = `${n} way${n > 1 ? "s" : ""} to read ${s.source}`;
-  if (s.said) say("search-said", s.said);
-  else if (n) say("search-said", found);
-  else if (s.outcome === "scanned") say("search-said", "Choose an indicator to identify.");
+  if (s.said) put("search-said", localised(s.said));
+  else if (s.outcome === "nothing" && s.received) put("search-said", say("connect.outcome.unexplained", { n: s.received, begin: s.begin }));
+  else if (s.outcome === "nothing") put("search-said", say(s.asked ? "connect.outcome.nothing_asked" : "connect.outcome.nothing"));
+  else if (has(`connect.outcome.${s.outcome}`)) put("search-said", say(`connect.outcome.${s.outcome}`));
+  else if (n) put("search-said", say("connect.ways_of", { n, source: s.source }));
+  else if (s.outcome === "scanned") put("search-said", say("connect.choose_heard"));
 }
 
 function showMatch(s) {
   const c = s.candidates[chosen] ?? s.candidates[0];
   $("match").hidden = !c || Boolean(s.kept) || s.doing === "identify";
   if (!c) return;
-  say("value", c.shown.at(-1).replace("-", "−"));
-  const before = c.shown.slice(0, -1).map((x) => x.replace("-", "−"));
-  say("value-said", `This is way ${c.n + 1} of ${s.candidates.length}. ${before.length ? `Before it: ${before.join(", ")}. ` : ""}The display has moved on since? Hold the indicator still and read it again.`);
+  put("value", shown(c.shown.at(-1)));
+  const before = c.shown.slice(0, -1).map(shown);
+  const parts = [say("connect.way", { n: c.n + 1, all: s.candidates.length })];
+  if (before.length) parts.push(say("connect.before", { values: before.join("; ") }));
+  put("value-said", [...parts, say("connect.moved_on")].join(" "));
   $("guess").hidden = !c.guessed.length;
-  say("guess", `What came does not tell ${c.guessed.join(" and ")}: only the display does.`);
+  const what = c.guessed.map((g) => (has(`connect.guessed.${g}`) ? say(`connect.guessed.${g}`) : g)).join(say("connect.and"));
+  put("guess", say("connect.guess", { what }));
   $("no").hidden = s.candidates.length < 2;
 }
 
 function candidateItem(c) {
   const item = element("li");
-  item.append(element("p", `${c.shown.at(-1).replace("-", "−")}: ${c.kind}`, "thing"));
-  const facts = [c.line, c.scale, c.rate ? `${c.rate} readings a second` : "", `${c.readings} readings`, `${c.explained_percent} % of what came is explained`];
+  const kind = has(`connect.kind.${c.use}`) ? say(`connect.kind.${c.use}`) : say("connect.own_kind", { name: c.use });
+  item.append(element("p", `${shown(c.shown.at(-1))}: ${kind}`, "thing"));
+  const facts = [
+    lineWords(c.line),
+    c.step ? say("connect.step", { step: localised(c.step), unit: c.unit }).trim() : "",
+    c.rate ? say("connect.rate", { rate: localised(String(c.rate)) }) : "",
+    say("connect.readings", { n: c.readings }),
+    say("connect.explained", { percent: c.explained_percent }),
+  ];
   item.append(element("p", facts.filter(Boolean).join("; "), "quiet"));
-  if (!c.sure) item.append(element("p", "Not certain: little came, or part of it is not explained.", "quiet"));
-  const button = element("button", "Compare this one");
+  if (!c.sure) item.append(element("p", say("connect.not_sure"), "quiet"));
+  const button = element("button", say("connect.compare"));
   button.type = "button";
-  button.setAttribute("aria-label", `Compare way ${c.n + 1}, ${c.shown.at(-1)}, with the display`);
+  button.setAttribute("aria-label", say("connect.compare_label", { n: c.n + 1, value: shown(c.shown.at(-1)) }));
   button.addEventListener("click", () => {
     chosen = c.n;
     refresh();
@@ -181,8 +196,8 @@ function showKept(s) {
   const first = $("kept").hidden && s.kept;
   $("kept").hidden = !s.kept;
   if (!s.kept) return;
-  say("kept-said", `The profile ${s.kept.profile} is in ${s.kept.file}.`);
-  say("kept-command", s.kept.command);
+  put("kept-said", say("connect.kept_in", s.kept));
+  put("kept-command", s.kept.command);
   if (kept?.file !== s.kept.file) listProfiles();
   kept = s.kept;
   if (first && hadSearch) $("kept").focus();
@@ -205,47 +220,49 @@ function showSearch(s) {
 // listening to another one
 
 async function use(source, profile, where) {
-  say(where, "Changing over …");
+  put(where, say("connect.changing"));
   const { data, error } = await ask("/api/connect/use", { source, profile });
-  say(where, error ? `Nothing was changed: ${error}` : `Set ${data.set} has begun: ${data.source}, read with ${data.profile}.`);
+  put(where, error ? say("connect.unchanged", { why: error }) : say("connect.changed", data));
   look();
   refresh();
+}
+
+function profileWords({ name, whence }) {
+  if (whence === "packaged") return name;
+  return say("connect.profile_from", { name, whence: whence === "your own" ? say("connect.whence.your_own") : whence });
 }
 
 async function listProfiles() {
   const { data } = await ask("/api/connect/profiles");
   const chosenBefore = $("switch-profile").value || now.profile;
-  const options = (data?.profiles ?? []).map((p) => new Option(p.whence === "packaged" ? p.name : `${p.name} (${p.whence})`, p.name));
+  const options = (data?.profiles ?? []).map((p) => new Option(profileWords(p), p.name));
   $("switch-profile").replaceChildren(...options);
   if (chosenBefore) $("switch-profile").value = chosenBefore;
 }
 
 // what is connected now
 
-const ago = (s) => (s === null ? "No reading yet" : s < 1 ? "Just now" : s < 120 ? `${Math.floor(s)} s ago` : `${Math.floor(s / 60)} min ago`);
-const COUNTS = [
-  ["readings", "Readings taken"],
-  ["damaged", "Readings damaged on the way"],
-  ["gaps", "Times no reading came when one was due"],
-  ["losses", "Times the connection was lost"],
-  ["opens", "Times it was connected"],
-  ["bytes", "Bytes received"],
-  ["clock_steps", "Times the computer's clock was set"],
-];
+function ago(s) {
+  if (s === null) return say("connect.ago.never");
+  if (s < 1) return say("connect.ago.now");
+  return s < 120 ? say("connect.ago.s", { n: Math.floor(s) }) : say("connect.ago.min", { n: Math.floor(s / 60) });
+}
+
+const COUNTS = ["readings", "damaged", "gaps", "losses", "opens", "bytes", "clock_steps"];
 
 function showStation(station) {
   const [kind, text] = linkWords(station.link.state);
   $("link").dataset.kind = kind;
-  say("link", text);
+  put("link", text);
   const why = station.link.why && kind !== "on" ? `: ${station.link.why}` : "";
-  say("now-said", station.failure ?? `${text}${why}`);
-  say("where", `${station.source}, read with the profile ${station.profile}`);
+  put("now-said", localised(station.failure ?? `${text}${why}`));
+  put("where", say("connect.read_with", station));
   if (station.source !== now.source && $("switch-source") !== document.activeElement) $("switch-source").value = station.source;
   now = station;
   const rows = [
-    ["Shows", station.shown ? station.shown.replace("-", "−") : "–"],
-    ["Last reading", ago(station.age_s)],
-    ...COUNTS.map(([key, label]) => [label, String(station.counters[key])]),
+    [say("connect.count.shows"), station.shown ? shown(station.shown) : "–"],
+    [say("connect.count.last"), ago(station.age_s)],
+    ...COUNTS.map((key) => [say(`connect.count.${key}`), String(station.counters[key])]),
   ];
   const list = $("counts");
   if (list.children.length !== 2 * rows.length) {
@@ -259,20 +276,18 @@ function showStation(station) {
 
 // what could stand in the way
 
-const STATES = { wrong: "Wrong", note: "Note", fine: "Fine" };
-
 function findingItem(f) {
   const item = element("li");
   item.dataset.state = f.state;
   const what = element("p");
-  what.append(element("strong", `${STATES[f.state] ?? f.state}: `), f.what);
+  what.append(element("strong", `${say(`connect.state.${f.state}`)}: `), localised(f.what));
   item.append(what);
-  if (f.cure) item.append(element("p", `Cure: ${f.cure}`, "cure"));
+  if (f.cure) item.append(element("p", say("connect.cure", { cure: f.cure }), "cure"));
   return item;
 }
 
 async function examine() {
-  say("doctor-said", "Looking …");
+  put("doctor-said", say("connect.looking"));
   $("examine").disabled = true;
   const { data, error } = await ask("/api/connect/doctor");
   $("examine").disabled = false;
@@ -282,8 +297,8 @@ async function examine() {
   $("findings").replaceChildren(...found.map(findingItem));
   const wrong = found.filter((f) => f.state === "wrong").length;
   const notes = found.filter((f) => f.state === "note").length;
-  const all = wrong || notes ? `${wrong} wrong, ${notes} to note, ${found.length - wrong - notes} fine` : "Nothing stands in the way.";
-  say("doctor-said", error ?? all);
+  const all = wrong || notes ? say("connect.finding_counts", { wrong, notes, fine: found.length - wrong - notes }) : say("connect.nothing_wrong");
+  put("doctor-said", error ?? all);
 }
 
 // the page's own clock
@@ -296,7 +311,7 @@ async function refresh() {
     showSearch(data.search);
   } else {
     $("link").dataset.kind = "off";
-    say("link", error);
+    put("link", error);
   }
   clearTimeout(timer);
   if (!document.hidden) timer = setTimeout(refresh, data?.search.doing ? QUICK_MS : CALM_MS);
