@@ -393,26 +393,28 @@ def test_a_service_that_dies_in_silence_is_noticed_and_its_return_used(bench: Bl
         heard.wait(lambda: heard.counts == [1, 2])
 
 
-def test_a_service_that_dies_while_readings_come_is_noticed_within_a_second(bench: BluetoothBench) -> None:
-    """Silence alone would take two seconds and more: the bus tells."""
-    took = []
+def test_a_service_that_dies_is_noticed_without_waiting_for_silence(
+    bench: BluetoothBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Silence alone takes seconds: the bus tells at once (tests/bench has the figure)."""
+    monkeypatch.setattr(connection, "SILENT_S", 1e6)
     with running(f"ble:{ADDRESS}", rate=0.5) as heard:
         for cycle in range(3):
             bench.wait_for_listener()
             bench.send(cycle)
             heard.wait(lambda cycle=cycle: len(heard.counts) == cycle + 1)  # type: ignore[misc]
-            died = time.monotonic()
             bench.die()
             heard.wait(lambda cycle=cycle: heard.states.count("lost") == cycle + 1)  # type: ignore[misc]
-            took.append(time.monotonic() - died)
             assert "the Bluetooth service is not running: start it" in heard.links[-1][1]
             bench.revive()
         bench.wait_for_listener()
-    assert max(took) < 1.0
     assert heard.counts == [0, 1, 2]
 
 
-def test_a_service_that_is_started_anew_at_once_is_noticed(bench: BluetoothBench) -> None:
+def test_a_service_that_is_started_anew_at_once_is_noticed(
+    bench: BluetoothBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connection, "SILENT_S", 1e6)
     with running(f"ble:{ADDRESS}", rate=0.5) as heard:
         bench.wait_for_listener()
         bench.send(1)
@@ -452,13 +454,11 @@ def test_a_program_killed_at_any_moment_leaves_nothing_in_the_way(
     until_blocking(lambda: not bench.listened_to())
     held = bench.do(lambda s: (bench.indicator.connecting is not None, s.connected(bench.indicator)))
     assert held == (when == "connecting", when != "connecting")
-    began = time.monotonic()
     with running(f"ble:{ADDRESS}") as heard:
         bench.wait_for_listener()
         bench.send(7)
         heard.wait(lambda: heard.counts == [7])
         assert heard.states == ["opened"], "nothing to tell of"
-        assert time.monotonic() - began < 5.0
 
 
 def test_an_attempt_of_somebody_else_is_called_off_once_and_then_waited_for(

@@ -501,7 +501,7 @@ def test_listen_ends_loudly_when_its_source_breaks_and_closes_the_recording(
 ) -> None:
     monkeypatch.setattr(listen_module, "open_source", lambda *_: Ending(how))
     with pytest.raises(CaptureError) as e:
-        listen_module.listen_command("serial:x", {"use": "text-line"}, tmp_path)
+        listen_module.listen_command([("serial:x", {"use": "text-line"})], tmp_path)
     assert words in str(e.value)
     printed = [json.loads(x) for x in capsys.readouterr().out.splitlines()]
     assert [x["counts"] for x in printed if "counts" in x] == [1, 2]
@@ -530,7 +530,7 @@ def test_listen_says_that_the_disk_is_full_and_ends_with_the_loss(
     monkeypatch.setattr(listen_module, "StreamWriter", full)
     monkeypatch.setattr(listen_module, "open_source", lambda *_: Long(None))
     with pytest.raises(CaptureError, match=r"not whole: \d+ lines could not be put on the disk"):
-        listen_module.listen_command("serial:x", {"use": "text-line"}, tmp_path)
+        listen_module.listen_command([("serial:x", {"use": "text-line"})], tmp_path)
     printed = [json.loads(x) for x in capsys.readouterr().out.splitlines()]
     assert [x["counts"] for x in printed if "counts" in x] == list(range(10))
     assert any("Make room" in x.get("recording", "") for x in printed)
@@ -544,7 +544,7 @@ def test_listening_twice_in_the_same_second_makes_two_recordings(
     fixed = Clock()
     monkeypatch.setattr(listen_module, "Clock", lambda: fixed)
     for _ in range(3):
-        assert listen_module.listen_command("serial:x", {"use": "text-line"}, tmp_path) == 0
+        assert listen_module.listen_command([("serial:x", {"use": "text-line"})], tmp_path) == 0
     capsys.readouterr()
     assert len(stream_files(tmp_path)) == 3
 

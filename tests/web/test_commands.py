@@ -20,7 +20,8 @@ import httpx
 import pytest
 
 from capture.analyse import replay_into
-from capture.rawstream import Link, Rx, StreamWriter, read_records, verify
+from capture.rawstream import Link, Rx, StreamWriter, read_header, read_records, verify
+from capture.received import Received
 from capture.simulator.pty_bench import PtyBench
 from capture.store.loading import state_of
 from tests.capture.live import every, line, until_blocking
@@ -104,7 +105,7 @@ def refused(done: subprocess.CompletedProcess[str], *words: str, code: int = 1) 
         ["analyse", "--workers", "0", "x"],
         ["analyse", "--workers", "two", "x"],
         ["listen"],
-        ["listen", "typed", "more"],
+        ["listen", "typed", "--more"],
         ["listen", "typed", "--rate", "fast"],
         ["serve", "typed", "--port", "70000"],
         ["shims"],
@@ -413,6 +414,65 @@ def test_listen_prints_readings_survives_an_unplug_and_ends_when_asked(
         ["opened", "lost", "back"],
         ["opened", "stale", "lost"],
     )
+
+
+def test_listen_to_several_at_once_gives_each_its_own_stream(home: Path, tmp_path: Path) -> None:
+    benches = [PtyBench(tmp_path / name) for name in ("one", "two", "three")]
+    sources = [f"serial:{b.link}" for b in benches]
+    try:
+        with listener(home, *sources, "serial:/dev/null", "--rate", 20, "--record", tmp_path / "streams") as heard:
+            for source in sources:
+                heard.wait(link="opened", source=source)
+
+            def send(n: int) -> None:
+                for k, bench in enumerate(benches):
+                    bench.write(line(1000 * k + n))
+
+            with every(0.05, send):
+                for k, source in enumerate(sources):
+                    heard.wait(counts=1000 * k + 3, source=source)
+                start = len(heard.lines)
+                benches[1].unplug()
+                heard.wait(start, link="lost", source=sources[1])
+                for k in (0, 2):
+                    heard.wait(start, source=sources[k], value_mm=...)
+                start = len(heard.lines)
+                benches[1].replug()
+                heard.wait(start, link="back", source=sources[1])
+            said = heard.end(signal.SIGINT)
+            # One that cannot be listened to is told when it fails, and again at the end; the others went on.
+            assert said.count("serial:/dev/null") == 1
+            assert said.count("is not a serial port") == 2
+            assert heard.process.returncode == 1
+    finally:
+        for bench in benches:
+            bench.stop()
+    for k, source in enumerate(sources):
+        counts = [x["counts"] for _, x in heard.lines if x["source"] == source and "counts" in x]
+        assert counts == sorted(set(counts))
+        assert all(1000 * k <= c < 1000 * k + 1000 for c in counts)
+    recorded = {read_header(p).source: p for p in (tmp_path / "streams").glob("*/stream.jsonl")}
+    assert set(recorded) == {*sources, "serial:/dev/null"}
+    for k, source in enumerate(sources):
+        data = b"".join(r.data for r in read_records(recorded[source]) if isinstance(r, Rx))
+        sent = [round(1000 * float(x)) for x in re.findall(rb"[+-].{7}(?=\r\n)", data)]
+        assert sent
+        assert all(1000 * k <= c < 1000 * k + 1000 for c in sent)
+
+
+def test_listen_takes_each_source_once(run: Any) -> None:
+    refused(run("listen", "typed", "typed"), "typed is named twice", code=2)
+
+
+def test_listen_prints_no_reading_of_a_byte_that_the_line_damaged(run: Any, tmp_path: Path) -> None:
+    path = tmp_path / "s" / "stream.jsonl"
+    w = StreamWriter(path, "serial:indicator", {"use": "text-line"}, "2026-03-02T09:14:05Z")
+    w.rx(0.1, Received(b"\r\n+000.478\r\n+000.479\r\n+000.480\r\n", (15,)))
+    w.close()
+    done = run("listen", f"replay:{path}")
+    printed = [json.loads(x) for x in done.stdout.splitlines()]
+    assert [x["counts"] for x in printed if "counts" in x] == [478, 480]
+    assert [x["damaged"] for x in printed if "damaged" in x] == ["damaged on the line (parity or stop bit)"]
 
 
 def test_listen_to_a_replay_prints_it_all_and_ends(run: Any, tmp_path: Path) -> None:

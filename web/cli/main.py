@@ -79,9 +79,10 @@ def analyse(
 @app.command()
 def listen(
     source: Annotated[
-        str,
+        list[str],
         typer.Argument(
-            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, typed"
+            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, typed; several "
+            "are listened to at once, and then each line names its source"
         ),
     ],
     profile: PROFILE = None,
@@ -94,7 +95,8 @@ def listen(
     """Print readings as JSON lines, for ever, through unplugging."""
     from web.cli.listen import listen_command
 
-    raise typer.Exit(listen_command(source, _profile(source, profile, unit, resolution, rate, baud), record))
+    each = [(s, _profile(s, profile, unit, resolution, rate, baud)) for s in source]
+    raise typer.Exit(listen_command(each, record))
 
 
 @app.command()
