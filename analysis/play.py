@@ -12,6 +12,7 @@ memory); the combination, the least size and the correction for several tests ar
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,10 @@ APART_MOST_MM = 0.05
 """Farther than this a sweep that stands apart has another cause than play."""
 
 
+SEVERAL, SEVERAL_SHARE = 3, 0.2
+"""Sweeps apart from the others, and their share, from which it is no longer chance."""
+
+
 def one_apart(found: PlayFinding, drop_mm: float, u_mm: float, step_mm: float) -> PlayFinding:
     """Finding on a set in which one sweep went nearer than all others by `drop_mm` and was left out.
 
@@ -56,6 +61,30 @@ def one_apart(found: PlayFinding, drop_mm: float, u_mm: float, step_mm: float) -
         "Sweep more, and push and pull the pinion with the arbor held at the bottom."
     )
     return PlayFinding("suspected", drop_mm, low, high, "two-level", found.p_value, say)
+
+
+def several_apart(found: PlayFinding, apart_mm: Sequence[float], accepted: int, step_mm: float) -> PlayFinding:
+    """Finding on a set from which several sweeps were left out for nothing but where they stand.
+
+    Parameters
+    ----------
+    apart_mm : sequence of float
+        How far each of them stands from the middle of the accepted ones, mm.
+    accepted : int
+        Sweeps left in.
+
+    Notes
+    -----
+    Play with more than two rests, or none, leaves no second level that repeats; a sweep or two that turned back leave no more than that.
+    """
+    near = [x for x in apart_mm if max(LEAST_MM, 0.35 * step_mm) <= x <= APART_MOST_MM]
+    if found.finding != "none" or len(near) < SEVERAL or len(near) < SEVERAL_SHARE * (len(near) + accepted):
+        return found
+    say = (
+        f"{len(near)} sweeps stand {min(near):.3f} to {max(near):.3f} mm apart from the others: the arbor turned back just before the nearest point, "
+        "or bearing play. Sweep again right across the face, and push and pull the pinion with the arbor held at the bottom."
+    )
+    return PlayFinding("suspected", max(near), min(near), max(near), "none", found.p_value, say)
 
 
 @dataclass(frozen=True, slots=True)

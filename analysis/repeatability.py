@@ -30,6 +30,9 @@ SLOWING_FULL = 0.3
 """Hands and lags the fit does not take up, common to the sweeps of a set: for a hand that goes on at its pace, and for one that rests or loses
 `SLOWING_FULL` of its pace over the bottom; judged on simulated sets."""
 
+DRIFT_P = 0.003
+"""Chance of seeing a drift where there is none from which it is allowed for: as much again as it made over the set may have gone before."""
+
 STEP_SHARE = 0.03
 """Share of the display step that all sweeps of a set have in common after the fit: judged on simulated sets."""
 
@@ -133,9 +136,23 @@ def summarise(
             "normal",
         )
     )
+    slope, p = _drift(b)
+    if slope is not None and p is not None and p < DRIFT_P:
+        # Zero or master were set before the first sweep: by then it had drifted by nobody knows how much.  What it does between
+        # seatings their means show.
+        half = abs(slope) / 60.0 * max(float(np.ptp(b.t[b.seat == s])) for s in seats)
+        lines.append(
+            BudgetLine(
+                "drift",
+                half / math.sqrt(3.0),
+                "B",
+                INFINITE_DOF,
+                f"{slope:+.4f} mm a minute over the set",
+                "rectangular",
+            )
+        )
     u = math.sqrt(sum(x.u_mm**2 for x in lines))
     dof = u**4 / sum(x.u_mm**4 / x.dof for x in lines if math.isfinite(x.dof))
-    slope, p = _drift(b)
     return SetStatistics(
         accepted=n,
         rejected=rejected,

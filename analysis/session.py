@@ -384,6 +384,12 @@ class Session:
             if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
                 drop = sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm
                 play = play_test.one_apart(play, drop, j.bottom.u_mm, self._step)
+        apart = [
+            abs(sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm)
+            for j in judged
+            if j.reasons in (["off-the-set"], ["turned-back"]) and j.bottom is not None and columns.minimum.size
+        ]
+        play = play_test.several_apart(play, apart, columns.minimum.size, self._step)
         if tests:
             play = combine(play, judge(tests, self._repeatability))
         places = [bisect_right(reseats, judged[i].raw.t[judged[i].raw.lowest]) for i in good]

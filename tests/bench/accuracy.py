@@ -24,7 +24,7 @@ from analysis.readings import Reading, Scale
 from analysis.results import PlayFinding, SetStatistics, Sweep
 from analysis.ruling import rule_on
 from analysis.session import Session
-from tests.bench.hands import FAMILIES, NO_PLAY, PLAY, SPOILT, Case, Made, make
+from tests.bench.hands import AVERAGING, FAMILIES, NO_PLAY, PLAY, SPOILT, Case, Made, make
 
 HELD_OUT = 500_000
 """First seed of the table; development uses small ones."""
@@ -248,7 +248,7 @@ def main() -> int:
     parser.add_argument("--seeds", type=int, default=40, help="sets a family")
     parser.add_argument("--first", type=int, default=0, help=f"first seed; the table uses {HELD_OUT}")
     parser.add_argument("--only", default="", help="families whose name contains this")
-    parser.add_argument("--group", default="good,spoilt,play", help="any of good, spoilt, play")
+    parser.add_argument("--group", default="good,averaging,spoilt,play", help="any of good, averaging, spoilt, play")
     parser.add_argument("--write", action="store_true", help="write tests/bench/RESULTS.md from held-out seeds")
     a = parser.parse_args()
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -257,8 +257,15 @@ def main() -> int:
     seeds = range(first, first + a.seeds)
     groups = (
         ("good", "Sound sweeps", FAMILIES, accuracy_row, ACCURACY),
+        ("averaging", "Displays that average: one sweep cannot tell, the set can", AVERAGING, accuracy_row, ACCURACY),
         ("spoilt", "Spoilt sweeps", SPOILT, spoilt_row, BAD),
-        ("play", "Bearing play, and what must not be called play", PLAY + NO_PLAY + FAMILIES, play_row, FOUND),
+        (
+            "play",
+            "Bearing play, and what must not be called play",
+            PLAY + NO_PLAY + FAMILIES + AVERAGING,
+            play_row,
+            FOUND,
+        ),
     )
     parts: list[str] = []
     cache: dict[str, list[Tally]] = {}

@@ -322,13 +322,16 @@ FAMILIES: tuple[Case, ...] = (
     replace(STEADY, name="noise 2 µm", noise_mm=0.002, rate=20),
     replace(STEADY, name="very uneven", uneven=0.7, rate=20),
     replace(STEADY, name="readings lost", missing_p=0.03, rate=15),
-    replace(STEADY, name="averages 0.1 s", average_s=0.1, rate=20),
-    replace(STEADY, name="averages 0.2 s quick", average_s=0.2, swing_s=2.0, rate=30, hand="stroke"),
-    replace(STEADY, name="averages 0.3 s", average_s=0.3, rate=15),
     replace(STEADY, name="sent five times", hold_s=0.1, rate=50),
     replace(STEADY, name="stroke 20/s", hand="stroke", rate=20),
     replace(STEADY, name="wander 15/s", hand="wander", rate=15),
     replace(STEADY, name="re-seated", seats=3, sweeps=12, seat_sd_mm=0.002, rate=20),
+)
+
+AVERAGING: tuple[Case, ...] = (
+    replace(STEADY, name="averages 0.1 s", average_s=0.1, rate=20),
+    replace(STEADY, name="averages 0.2 s quick", average_s=0.2, swing_s=2.0, rate=30, hand="stroke"),
+    replace(STEADY, name="averages 0.3 s", average_s=0.3, rate=15),
 )
 
 SPOILT: tuple[Case, ...] = (
