@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from capture.doctor.finding import Finding
-from capture.sources.holders import group_of, holders
+from capture.sources.holders import grabbers_running, group_of, holders
 from capture.sources.serial_finding import identity_of
 
 _BY_ID = Path("/dev/serial/by-id")
 _BY_PATH = Path("/dev/serial/by-path")
-_PROC = Path("/proc")
 
 
 def ports() -> list[Finding]:
@@ -73,12 +72,7 @@ def lasting_name(device: str) -> tuple[str | None, bool]:
 
 def grabbers() -> list[Finding]:
     """Services that open serial ports by themselves."""
-    running: set[str] = set()
-    for process in _PROC.glob("[0-9]*/comm"):
-        try:
-            running.add(process.read_text("utf-8", "replace").strip())
-        except OSError:
-            continue
+    running = grabbers_running()
     found: list[Finding] = []
     if "ModemManager" in running:
         rules = [r for r in (_rule(p) for p in _usb_ports()) if r]

@@ -17,7 +17,7 @@ import serial
 from capture.errors import LinkLostError, SourceError
 from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
-from capture.sources.holders import group_of, holders
+from capture.sources.holders import grabbers_running, group_of, holders
 from capture.sources.line_errors import Unmarker, checks_line, mark_damage
 from capture.sources.serial_finding import find_port, present
 
@@ -28,6 +28,9 @@ PRESENT_S = 0.3
 
 PSEUDO = "/dev/pts/"
 """Pseudo-terminals are kept open by whoever made them, which is no reason to leave them alone."""
+
+GRABBED_S = 10.0
+"""A service that takes a port does so soon after it has come."""
 
 _log = logging.getLogger("shimwright.link")
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
@@ -142,6 +145,7 @@ class SerialSource(ReopeningSource):
         take = _take_posix(port) if sys.platform != "win32" and not self._url else _take_any(port)
         unmark = Unmarker().take if self._marks else None
         next_ask = 0.0
+        opened = time.monotonic()
 
         def read() -> bytes:
             nonlocal next_ask
@@ -153,9 +157,18 @@ class SerialSource(ReopeningSource):
                 return data if unmark is None else unmark(data)
             except Exception as e:
                 # Unplugging shows in four ways, one of which (a terminal error) is not even an OSError.
-                raise LinkLostError(f"indicator unplugged ({_short(e)})") from None
+                soon = time.monotonic() - opened < GRABBED_S
+                raise LinkLostError(f"indicator unplugged ({_short(e)}){_grabbed() if soon else ''}") from None
 
         return read
+
+
+def _grabbed() -> str:
+    """What may have taken a port that was lost soon after it was opened."""
+    names = grabbers_running()
+    if not names:
+        return ""
+    return f", or taken by {' or '.join(names)}, which runs here: shimwright doctor has the cure"
 
 
 def _take_posix(port: Any) -> Callable[[float], bytes]:

@@ -117,7 +117,7 @@ def test_services_that_grab_ports_get_a_rule_for_this_very_cable(
     for number, name in ((1, "init"), (20, "ModemManager"), (30, "brltty")):
         (tmp_path / str(number)).mkdir()
         (tmp_path / str(number) / "comm").write_text(f"{name}\n", "utf-8")
-    monkeypatch.setattr(ports_module, "_PROC", tmp_path)
+    monkeypatch.setattr("capture.sources.holders.PROC", tmp_path)
     modem, braille = ports_module.grabbers()
     assert 'ATTRS{idVendor}=="1234", ATTRS{idProduct}=="00ab", ATTRS{serial}=="A1"' in modem.cure
     assert "brltty" in braille.what

@@ -22,6 +22,7 @@ from capture.errors import LinkLostError, SourceError
 from capture.profiles import load_profile
 from capture.rawstream import read_header
 from capture.simulator.pty_bench import PtyBench
+from capture.sources import holders as holders_module
 from capture.sources import serial_port as port_module
 from capture.sources.serial_finding import find_port, identity_of, present
 from capture.sources.serial_port import SerialSource
@@ -231,6 +232,26 @@ def test_an_open_port_keeps_everybody_else_out(tmp_path: Path, monkeypatch: pyte
             assert bench._slave is not None
             fcntl.ioctl(bench._slave, termios.TIOCNXCL)
         bench.stop()
+
+
+@pytest.mark.parametrize(("soon", "running"), [(True, True), (True, False), (False, True)])
+def test_a_port_lost_at_once_is_said_to_be_taken_perhaps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, soon: bool, running: bool
+) -> None:
+    (tmp_path / "proc" / "77").mkdir(parents=True)
+    (tmp_path / "proc" / "77" / "comm").write_text("ModemManager\n" if running else "something\n", "utf-8")
+    monkeypatch.setattr(holders_module, "PROC", tmp_path / "proc")
+    monkeypatch.setattr(port_module, "GRABBED_S", 10.0 if soon else 0.0)
+    bench = PtyBench(tmp_path / "indicator")
+    try:
+        with SerialSource(str(bench.link), load_profile("text-line")).opened() as read:
+            bench.unplug()
+            with pytest.raises(LinkLostError, match="indicator unplugged") as e:
+                read()
+    finally:
+        bench.stop()
+    told = "or taken by ModemManager, which runs here: shimwright doctor has the cure"
+    assert (told in str(e.value)) is (soon and running)
 
 
 def test_the_list_of_ports_is_not_asked_for_all_the_time(ports: Ports, monkeypatch: pytest.MonkeyPatch) -> None:
