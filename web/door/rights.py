@@ -25,7 +25,7 @@ BEFORE_PAIRING = {
 DISPLAY_AND_PEDAL = {"/api/mark", "/api/new-set", "/api/pair", "/api/pair/leave"}
 """Commands of every paired device: it is a display, a loudspeaker and a foot switch."""
 
-JOBS = ("/api/jobs", "/api/bench")
+JOBS = ("/api/jobs", "/api/new-job", "/api/bench")
 """Where commands write into jobs: for devices that were given leave to."""
 
 THIS_MACHINE = ("/api/devices", "/api/connect/")
