@@ -1,7 +1,7 @@
 """``python -m tests.bench.listen_load``: what ``shimwright listen --record`` takes of the machine, over real pseudo-terminals.
 
-One process a port, as a bench with eight indicators has it; processor time and memory are those of the whole process, start left
-out, as the system counts them.  Added latency: from the write into the terminal to the printed line.
+One process a port, and eight ports in one process; processor time and memory are those of the whole process, start left out, as the
+system counts them.  Added latency: from the write into the terminal to the printed line.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from pathlib import Path
 
 from capture.simulator.pty_bench import PtyBench
 
-CASES = ((10, 1), (100, 1), (100, 8))
+CASES = ((10, 1, 1), (100, 1, 1), (100, 8, 8), (100, 8, 1))
+"""Readings a second, indicators, processes they are shared among."""
+
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
@@ -39,18 +41,18 @@ def memory_mb(pid: int) -> tuple[float, float]:
     return kept["Rss"] / 1024, (kept["Private_Dirty"] + kept["Private_Clean"]) / 1024
 
 
-class Port:
-    """One indicator and the process that listens to it."""
+class Program:
+    """Some indicators and the process that listens to them."""
 
-    def __init__(self, folder: Path, number: int, rate: int) -> None:
+    def __init__(self, folder: Path, number: int, indicators: int, rate: int) -> None:
         self.rate = rate
-        self.bench = PtyBench(folder / f"indicator{number}")
+        self.benches = {f"serial:{b.link}": b for b in (PtyBench(folder / f"{number}-{n}") for n in range(indicators))}
         script = str(Path(sys.executable).with_name("shimwright"))
         self.process = subprocess.Popen(
-            [script, "listen", f"serial:{self.bench.link}", "--rate", str(rate), "--record", str(folder / str(number))],
+            [script, "listen", *self.benches, "--rate", str(rate), "--record", str(folder / str(number))],
             stdout=subprocess.PIPE,
         )
-        self.sent: dict[int, float] = {}
+        self.sent: dict[tuple[str, int], float] = {}
         self.late: list[float] = []
         self.got = 0
         self._stop = threading.Event()
@@ -60,10 +62,12 @@ class Port:
     def begin(self) -> None:
         """Wait until it listens, then send."""
         assert self.process.stdout is not None
-        while b"opened" not in self.process.stdout.readline():
-            pass
+        for _ in self.benches:
+            while b"opened" not in self.process.stdout.readline():
+                pass
         os.set_blocking(self.process.stdout.fileno(), False)
-        self.bench.write(b"\r\n")
+        for bench in self.benches.values():
+            bench.write(b"\r\n")
         self._sender.start()
 
     def _send(self) -> None:
@@ -71,19 +75,22 @@ class Port:
         n = 0
         while not self._stop.wait(max(0.0, begin + n / self.rate - time.monotonic())):
             n += 1
-            self.sent[n] = time.monotonic()
-            self.bench.write(f"{n % 1000000 / 1000:+08.3f}\r\n".encode())
+            for source, bench in self.benches.items():
+                self.sent[source, n] = time.monotonic()
+                bench.write(f"{n % 1000000 / 1000:+08.3f}\r\n".encode())
 
     def take(self) -> None:
         """Readings that have been printed."""
         assert self.process.stdout is not None
         now = time.monotonic()
         *lines, self._held = (self._held + (self.process.stdout.read() or b"")).split(b"\n")
+        only = next(iter(self.benches))
         for text in lines:
-            counts = json.loads(text).get("counts")
-            if counts in self.sent:
+            printed = json.loads(text)
+            key = printed.get("source", only), printed.get("counts")
+            if key in self.sent:
                 self.got += 1
-                self.late.append(now - self.sent[counts])
+                self.late.append(now - self.sent[key])
 
     def end(self) -> None:
         """Stop both."""
@@ -93,13 +100,14 @@ class Port:
         self.process.wait(10)
         assert self.process.stdout is not None
         self.process.stdout.close()
-        self.bench.stop()
+        for bench in self.benches.values():
+            bench.stop()
 
 
-def measure(rate: int, ports: int, seconds: float) -> dict[str, float]:
+def measure(rate: int, indicators: int, processes: int, seconds: float) -> dict[str, float]:
     """Figures of one case."""
     with tempfile.TemporaryDirectory() as folder:
-        all_ = [Port(Path(folder), n, rate) for n in range(ports)]
+        all_ = [Program(Path(folder), n, indicators // processes, rate) for n in range(processes)]
         try:
             with selectors.DefaultSelector() as selector:
                 for p in all_:
@@ -147,9 +155,9 @@ def main(arguments: list[str] | None = None) -> int:
         "| readings/s | processor, % of a core | resident, MB | own, MB | sent to printed p50 / p99, ms | on their way at the end |\n"
     )
     sys.stdout.write("|---|---|---|---|---|---|\n")
-    for rate, ports in CASES:
-        f = measure(rate, ports, a.seconds)
-        name = f"{rate}" if ports == 1 else f"{ports} × {rate}"
+    for rate, indicators, processes in CASES:
+        f = measure(rate, indicators, processes, a.seconds)
+        name = f"{rate}" if indicators == 1 else f"{indicators} × {rate}, {processes} process{'es' * (processes > 1)}"
         sys.stdout.write(
             f"| {name} | {f['cpu']:.1f} | {f['rss']:.0f} | {f['own']:.0f} | {f['p50']:.2f} / {f['p99']:.2f} | {f['missing']:.0f} |\n"
         )
