@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -379,7 +380,8 @@ class Session:
             source = f"minima against the pace of the hand{taken}"
             common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
-        play = play_test.assess(columns, self._basis(judged))
+        unsteady = np.array([(judged[i].bottom or _NO).unsteady for i in good])
+        play = play_test.assess(replace(columns, u=columns.u / unsteady), self._basis(judged))
         for j in judged:
             if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
                 drop = sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm

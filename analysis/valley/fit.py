@@ -30,6 +30,9 @@ TURNS = 4
 WIDEN, WIDEN_COARSE = 1.14, 0.92
 """What the approximations leave out of a sweep's uncertainty, on a fine and on a coarse display: judged on simulated sets."""
 
+UNSTEADY = 1.8
+"""Noise on a coarse display, as a multiple of the noise expected, from which the rest is the hand's."""
+
 SETTLED = 0.05
 """Change of the noise that is none."""
 
@@ -97,7 +100,7 @@ def fit_bottoms(
             break
         sigma = new
         st = search.again(st.x, sigma, 4 if search.coarse else 3)
-    return _collect(search, st, cov, share, used, sigma, windows)
+    return _collect(search, st, cov, share, used, sigma, windows, max(prior.sd_mm, prior.floor_mm))
 
 
 def _share(evidence: Array) -> Array:
@@ -112,14 +115,25 @@ def _share(evidence: Array) -> Array:
 
 
 def _collect(
-    search: Search, st: State, cov: Array, share: Array, used: Array, sigma: float, windows: Sequence[Window]
+    search: Search,
+    st: State,
+    cov: Array,
+    share: Array,
+    used: Array,
+    sigma: float,
+    windows: Sequence[Window],
+    expected_mm: float,
 ) -> list[Bottom]:
     rows = np.arange(search.s)
     m, v = st.x[..., 0], cov[..., 0, 0]
     mean = (share * m).sum(axis=1)
     var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
     pick = share.argmax(axis=1)
-    widen = WIDEN_COARSE if search.coarse else WIDEN
+    widen, unsteady = WIDEN, 1.0
+    if search.coarse:
+        # What a coarse display shows far beyond the noise expected is a hand the curve could not follow: it errs together.
+        unsteady = min(max(1.0, sigma / (UNSTEADY * expected_mm)), 3.0)
+        widen = WIDEN_COARSE * unsteady
     shapes = Shapes(search, st, cov, share, used)
     x = st.x[rows, pick]
     at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
@@ -159,6 +173,7 @@ def _collect(
                 readings=int(p.entries[i]),
                 slowing=float(slowing[i]),
                 pace=float(pace[i]),
+                unsteady=unsteady,
             )
         )
     return out

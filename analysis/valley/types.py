@@ -94,6 +94,8 @@ class Bottom:
         How much slower the hand went over the bottom than over the window, 0 (not at all) to 1 (it rested there).
     pace : float
         Change of the scaled angle over the bottom, mm^0.5 per second, over `PACE_S` either side of it.
+    unsteady : float
+        Factor in `u_mm` for a hand the curve could not follow.  Play inside a sweep looks the same, so the test for play leaves it out.
     """
 
     minimum_mm: float
@@ -109,3 +111,4 @@ class Bottom:
     readings: int
     slowing: float = 0.0
     pace: float = 0.0
+    unsteady: float = 1.0
