@@ -11,16 +11,13 @@ import asyncio
 import logging
 import sys
 import threading
-from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analysis.readings import Reading
-from capture.clock import Clock, StepWatch, utc_text
-from capture.counters import Counters
-from capture.decoders import Damaged
+from capture.clock import Clock
 from capture.errors import CaptureError
 from capture.feeding import Feeding
+from capture.hearing import Hearing
 from capture.hub import Event, Hub, Subscription
 from capture.interrupted import interrupted_set
 from capture.judge import Judge
@@ -28,7 +25,6 @@ from capture.listening import Listening
 from capture.profiles import Profile
 from capture.rawstream import repair_folder
 from capture.running_set import RunningSet, SetMaker
-from capture.silence import Silence
 from capture.sources import open_source
 from capture.sources.contract import Source
 
@@ -36,9 +32,6 @@ if TYPE_CHECKING:
     from analysis.setup import Setup
     from analysis.tracing import Trace
     from capture.store.feed import StoreFeed
-
-TRACE = 900
-"""Readings a page that just arrived is given."""
 
 CHECK_S = 0.05
 
@@ -50,7 +43,7 @@ _log = logging.getLogger("shimwright.station")
 MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull", "set-end", "go-on")
 
 
-class Station:
+class Station(Hearing):
     """One indicator, listened to.
 
     Parameters
@@ -84,33 +77,24 @@ class Station:
         setup_file: bytes | None = None,
         feed: StoreFeed | None = None,
     ) -> None:
+        super().__init__(Clock() if clock is None else clock, Feeding(feed), profile.period_s)
         self.profile = profile
         self.setup = setup
         self.setup_file = setup_file
-        self._feeding = Feeding(feed)
-        self._lock = threading.RLock()
         self._commands = threading.Lock()
         self._hub = Hub()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._judge = Judge(self._post, lambda: self._set.session, self._show, self._fail)
-        self._link: Event = {"event": "link", "t": 0.0, "state": "waiting", "why": ""}
-        self._last: Event | None = None
-        self._trace: deque[tuple[float, float]] = deque(maxlen=TRACE)
         self._result: dict[str, Any] | None = None
         self._step: dict[str, object] | None = None
         self.number = 0
         self._interrupted: dict[str, Any] | None = None
         self._told = 0
-        self._latest = 0.0
         self._set_failure: str | None = None
         self._closed = False
-        self._clock = Clock() if clock is None else clock
         one = open_source(source, profile) if isinstance(source, str) else source
         self._listening = Listening(one, self, self._clock, self._source_ended)
         self._maker = SetMaker(record_to, self._clock, self._recording_trouble, self._heard, self._damaged)
-        self._steps = StepWatch(self._clock)
-        self._silence = Silence(profile.period_s)
-        self.counters = Counters()
         self.sets = 1
         self._set = self._maker.make(1, one.name, profile, setup, setup_file)
         self._begin_feeding(self._set)
@@ -150,6 +134,10 @@ class Station:
         return self._listening.source
 
     @property
+    def _own_times(self) -> bool:
+        return self._source.own_times
+
+    @property
     def running(self) -> bool:
         """False once the source has ended or failed."""
         return self._listening.running
@@ -169,12 +157,12 @@ class Station:
     def _source_ended(self, listening: Listening) -> None:
         """Called in the source's thread."""
         if listening.failure is not None:
-            self._post(self._publish, {"event": "failure", "why": listening.failure})
+            self._tell({"event": "failure", "why": listening.failure})
         else:
             with self._lock:
                 self._set.session.close()
-            self._post(self._judge.look)
-            self._post(self._publish, {"event": "end"})
+            self._changed()
+            self._tell({"event": "end"})
 
     def _repair(self, folder: Path, own: Path | None) -> None:
         try:
@@ -189,102 +177,7 @@ class Station:
             self._interrupted = left
             self._publish({"event": "interrupted", **left})
 
-    # sink: called in the source's thread, with the source's times
-
-    def chunk(self, t: float, data: bytes) -> None:
-        """Record, decode, hand on."""
-        with self._lock:
-            t = self._in_set(t)
-            s = self._set
-            self.counters.bytes += len(data)
-            if s.writer is not None:
-                s.writer.rx(t, data)
-            before = s.session.version
-            if not s.spoilt:
-                try:
-                    s.pipe.chunk(t, data)
-                except Exception as e:  # the bytes are recorded, and go on being recorded
-                    s.spoilt = True
-                    self._fail(
-                        f"reading the bytes failed: {type(e).__name__}: {e}. They are recorded; begin a new set."
-                    )
-            changed = s.session.version != before
-        if changed:
-            self._post(self._judge.look)
-
-    def link(self, t: float, state: str, why: str = "") -> None:
-        """Record and hand on a change of the link."""
-        with self._lock:
-            self._change(self._in_set(t), state, why)
-
-    def _change(self, t: float, state: str, why: str) -> None:
-        s = self._set
-        if s.writer is not None:
-            s.writer.link(t, state, why)
-        self._feeding.link(t, state, why)
-        before = s.session.version
-        s.pipe.link(t, state, why)
-        self.counters.link(state)
-        if not self._source.own_times:
-            if state == "lost":
-                self._silence.lost()
-            elif state != "stale" and self._link["state"] != "stale":
-                self._silence.opened(t)
-        self._link = {"event": "link", "t": t, "state": state, "why": why}
-        self._post(self._publish, self._link)
-        if s.session.version != before:
-            self._post(self._judge.look)
-
-    def mark(self, t: float, mark: str) -> None:
-        """Record and hand on a mark."""
-        with self._lock:
-            self._mark(self._in_set(t), mark)
-
-    def _mark(self, t: float, mark: str) -> None:
-        s = self._set
-        if s.writer is not None:
-            s.writer.mark(t, mark)
-        self._feeding.mark(t, mark)
-        s.pipe.mark(t, mark)
-        self._post(self._publish, {"event": "mark", "t": t, "mark": mark})
-        self._post(self._judge.look)
-
-    def _in_set(self, t: float) -> float:
-        """A source's time in the set that runs: what was stamped just before a set began comes first in it.
-
-        It has the digits that the raw stream has, so that a replay gives the very same numbers.
-        """
-        self._latest = max(self._latest, t)
-        return round(max(0.0, t - self._set.zero), 6)
-
-    def _heard(self, r: Reading, shown: str) -> None:
-        value = r.mm
-        self._feeding.reading(r)
-        self.counters.readings += 1
-        self._set.heard += 1
-        if not self._source.own_times and self._silence.heard(r.t):
-            self._change(r.t, "back", "readings again")
-        self._last = {
-            "event": "reading",
-            "t": r.t,
-            "value_mm": value,
-            "counts": r.counts,
-            "unit": r.scale.unit,
-            "step": float(r.scale.step),
-            "shown": shown,
-        }
-        self._trace.append((r.t, value))
-        self._post(self._publish, self._last)
-
-    def _damaged(self, t: float, item: Damaged) -> None:
-        self._feeding.damaged(t, item.why)
-        self.counters.damaged += 1
-
     # commands: from any thread but the source's; those that wait for a disk say so
-
-    def now(self) -> float:
-        """Seconds since the set began, with the digits of the raw stream."""
-        return round(self._clock.now() - self._set.clock_zero, 6)
 
     def mark_now(self, mark: str) -> None:
         """Make a mark at this moment.
@@ -321,21 +214,11 @@ class Station:
             made = (self.setup, self.setup_file) if setup is None else setup
             fresh = self._made(self._source.name, self.profile, made)
             with self._lock:
-                old, state = self._set, self._link["state"]
+                old = self._set
                 self.setup, self.setup_file = made
-                fresh.clock_zero = self._clock.now()
-                fresh.zero = self._latest if self._source.own_times else fresh.clock_zero
-                between = old.pipe.between_frames
+                self._zero(fresh, self._latest)
                 self._begin(fresh)
-                if state in ("opened", "back", "stale"):
-                    # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
-                    state = "back" if between else "opened"
-                    if fresh.writer is not None:
-                        fresh.writer.link(0.0, state, "new set")
-                    self._feeding.link(0.0, state, "new set")
-                    fresh.pipe.link(0.0, state, "new set")
-                    self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
-                self._silence.moved(fresh.zero - old.zero)
+                self._go_on_in(fresh, old)
             return self._put_away(old)
 
     def listen_to(self, source: Source, profile: Profile) -> None:
@@ -359,13 +242,9 @@ class Station:
                 old = self._set
                 self._listening = Listening(source, self, self._clock, self._source_ended)
                 self.profile = profile
-                self._silence = Silence(profile.period_s)
-                self.counters = Counters()
-                self._latest = 0.0
-                fresh.clock_zero = self._clock.now()
-                fresh.zero = 0.0 if source.own_times else fresh.clock_zero
+                self._zero(fresh, 0.0)
                 self._begin(fresh)
-                self._link = {"event": "link", "t": 0.0, "state": "waiting", "why": ""}
+                self._begin_with(profile.period_s)
             self._listening.start()
             self._put_away(old)
 
@@ -379,13 +258,13 @@ class Station:
             raise
 
     def _begin(self, fresh: RunningSet) -> None:
+        """Called under the lock."""
         self._set, self.sets = fresh, self.sets + 1
         self._told = 0
-        self._trace.clear()
-        self._last = self._result = self._step = self._set_failure = self._interrupted = None
+        self._result = self._step = self._set_failure = self._interrupted = None
         self._begin_feeding(fresh)
         # In this order with what it hears; the page asks for the whole picture when it comes.
-        self._post(self._publish, {"event": "set", "n": self.sets})
+        self._tell({"event": "set", "n": self.sets})
 
     def _put_away(self, old: RunningSet) -> Path | None:
         """Close a set that has ended; whoever reads is not kept waiting for its disk."""
@@ -393,7 +272,7 @@ class Station:
         if old.writer is not None and old.writer.failure is not None:
             self._fail(f"the last set is not recorded whole: {old.writer.failure}")
         self._feeding.closed()
-        self._post(self._judge.look)
+        self._changed()
         return None if old.writer is None else old.writer.path
 
     @property
@@ -487,12 +366,18 @@ class Station:
     def _fail(self, why: str) -> None:
         _log.error("%s", why, exc_info=sys.exc_info()[0] is not None)
         self._set_failure = why
-        self._post(self._publish, {"event": "failure", "why": why})
+        self._tell({"event": "failure", "why": why})
 
     def _post(self, call: Any, *args: Any) -> None:
         loop = self._loop
         if loop is not None and not loop.is_closed():
             loop.call_soon_threadsafe(call, *args)
+
+    def _tell(self, event: Event) -> None:
+        self._post(self._publish, event)
+
+    def _changed(self) -> None:
+        self._post(self._judge.look)
 
     def _publish(self, event: Event) -> None:
         self._hub.publish(event)
@@ -526,17 +411,7 @@ class Station:
 
     def look(self) -> None:
         """Say when readings have stopped, and when the computer's clock was set; to be called again and again."""
-        step = self._steps.step()
-        with self._lock:
-            now = self.now()
-            if step is not None:
-                self.counters.clock_steps += 1
-                if self._set.writer is not None:
-                    self._set.writer.wall_clock(now, utc_text(self._clock.wall()), step)
-                self._post(self._publish, {"event": "clock", "t": now, "step_s": round(step, 3)})
-            why = self._silence.told(now)
-            if why is not None:
-                self._change(now, "stale", why)
+        self._look()
         if self._feeding.changed():
             # Told as it stands now: a recording that is in trouble matters more.
             self._post(self._publish_failure, None)
