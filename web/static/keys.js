@@ -23,8 +23,8 @@ export function setUp() {
     e.preventDefault();
     document.getElementById("reseat").click();
   });
-  // A button that was clicked does not keep the keys of a foot switch to itself.
+  // What was clicked does not keep the keys of a foot switch to itself.
   document.addEventListener("click", (e) => {
-    if (e.detail > 0) e.target.closest?.("button, summary")?.blur();
+    if (e.detail > 0) e.target.closest?.("button, summary, input:not([type=text])")?.blur();
   });
 }

@@ -33,8 +33,9 @@ export function reading(r) {
   const [digits, shown] = r.shown.split(" ");
   if (shown === unit()) return { digits: localised(digits.replace("-", "−")), unit: shown, same: true };
   const step = r.unit === "in" ? r.step * MM : r.step;
-  const places = Math.max(0, Math.ceil(-Math.log10(step) - 1e-9));
-  return { digits: bare(r.value_mm, places), unit: unit(), same: false };
+  // As fine as the display itself: a step of 0.001 mm and one of 0.00005 in go together.
+  const places = Math.max(0, Math.ceil(-Math.log10(step) - 1e-9)) + (unit() === "in" ? 2 : 0);
+  return { digits: number(unit() === "in" ? r.value_mm / MM : r.value_mm, places), unit: unit(), same: false };
 }
 
 const PAIR = /([+−-]?\d+(?:\.\d+)?) (mm|in) \(([+−-]?\d+(?:\.\d+)?) (mm|in)\)/g;

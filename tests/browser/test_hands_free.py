@@ -1,0 +1,187 @@
+"""The whole job with nobody's hand on the page: swung, seated again, told by sound, voice and sight, ended by itself, answered."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+from tests.browser.benches import (
+    LISTEN,
+    PATIENCE_MS,
+    VOICE,
+    Program,
+    at_the_bench,
+    heard,
+    opened,
+    poll,
+)
+
+SPEED = 2.2
+# The arbor is lifted out and seated again with the indicator running: nothing else says so.
+HANDS_FREE = {"seatings": 4, "sweeps": 5, "lifted": True, "faults": {2: "knock"}}
+
+
+def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_path: Path) -> None:
+    with at_the_bench(tmp_path, SPEED, **HANDS_FREE) as (_, swing):
+        running = Program(tmp_path, 15 * SPEED)
+        try:
+            page, seen = opened(browser, running.start(), scripts=LISTEN + VOICE)
+            page.locator("#next").filter(has_text="Swing the arbor slowly").wait_for(timeout=PATIENCE_MS)
+            # Once, before the work: a browser lets no sound through otherwise.
+            page.locator("#sound").click()
+            page.locator("#speech").click()
+            page.locator("#sound[aria-pressed=true]").wait_for()
+            asked = list(seen.posted)
+            swing()
+            page.locator("#verdict[data-kind=no]").filter(has_text="Sweep 2 not counted: bumped.").wait_for(
+                timeout=PATIENCE_MS
+            )
+            page.locator("#next[data-kind=no]").filter(has_text="Sweep again with both hands").wait_for()
+            page.locator("#heard").filter(has_text="one long note, falling – Sweep 2 not counted").wait_for()
+            page.locator("#next").filter(has_text="Lift the arbor out and seat it again, for 2 more").wait_for(
+                timeout=PATIENCE_MS
+            )
+            page.locator("#heard").filter(has_text="high and low, twice – Lift the arbor out").wait_for()
+            page.locator("#seating").filter(has_text="Seating 2: ").wait_for(timeout=PATIENCE_MS)
+            page.locator("#next").filter(has_text="for one more seating").wait_for(timeout=PATIENCE_MS)
+            page.locator("#next[data-kind=done]").filter(has_text="Enough: read the answer.").wait_for(
+                timeout=PATIENCE_MS
+            )
+            page.locator("#heard").filter(has_text="three notes, rising – Enough").wait_for()
+            page.locator("#go-on").wait_for()
+            depth, shim = page.locator("#depth").inner_text(), page.locator("#shim").inner_text()
+            assert re.fullmatch(r"\d\d\.\d{4} mm ± 0\.\d{4}", depth)
+            assert re.fullmatch(r"\d\.\d{5} in ± 0\.\d{5}", page.locator("#depth-other").inner_text())
+            assert re.search(r"The pinion stands \d\.\d{3} mm \(\d\.\d{4} in\) too far out; it must go in", shim)
+            assert page.locator("#ruling").inner_text().startswith("Outside tolerance: +0.0")
+            assert "too far out" in page.locator("#band").text_content()
+            assert "No bearing play found" in page.locator("#play").inner_text()
+            # Swings that go on are shown and change nothing.
+            page.locator("#sweeps tbody tr.late").nth(2).wait_for(timeout=PATIENCE_MS)
+            assert page.locator("#depth").inner_text() == depth
+            assert page.locator("#shim").inner_text() == shim
+            assert page.locator("#next").inner_text() == "Enough: read the answer."
+            assert page.locator("#sweeps tbody tr.no").count() >= 1, "the knocked sweep stays in the list"
+            assert seen.posted == asked, "nothing was pressed"
+
+            signals = heard(page)
+            for kind in ("accepted", "rejected", "reseat", "done"):
+                assert kind in signals, f"{kind} in {signals}"
+            assert signals.count("done") == 1
+            assert signals.count("reseat") == 2
+            assert signals.count("accepted") >= 9
+            assert "trouble" not in signals
+            said = [x["text"] for x in page.evaluate("window.spoken")]
+            assert any(x.startswith("Sweep 1 counted.") for x in said)
+            assert (
+                "Sweep 2 not counted: bumped. The arbor or the case was bumped. Sweep again with both hands on the arbor."
+                in said
+            )
+            assert any("Lift the arbor out and seat it again, for 2 more seatings." in x for x in said)
+            assert "Seating 2. Three sweeps." in said
+            (answer,) = (x for x in said if "Pinion depth" in x)
+            assert re.match(
+                r"(Sweep \d+ counted\. )?Enough\. Pinion depth \d\d\.\d{4} millimetres give or take 0\.\d{4}\. Outside tolerance: plus 0\.\d{4} millimetres from",
+                answer,
+            )
+            assert "so take out 0." in answer
+            assert " in)" not in answer, "the same length in the other unit is for the eye"
+            assert sum(x.startswith("The set has ended") for x in said) == 1
+
+            for name in ("sweep-figure", "figure-minima", "figure-drift", "figure-budget", "figure-stock"):
+                page.locator(f"#{name}").locator("xpath=..").scroll_into_view_if_needed()
+                page.locator(f"#{name} svg title").wait_for(state="attached", timeout=PATIENCE_MS)
+            assert "seating 3 2.0" in page.locator("#figure-minima desc").text_content()
+            page.locator("#sweeps button.row").last.click()
+            page.locator("#sweep-figure desc").filter(has_text="Sweep 1, seating 1").wait_for(
+                state="attached", timeout=PATIENCE_MS
+            )
+            page.locator("#newest").click()
+            page.locator("#sweep-figure desc").filter(has_not_text="Sweep 1, ").wait_for(
+                state="attached", timeout=PATIENCE_MS
+            )
+            page.locator("#how summary").click()
+            assert page.locator("#budget tr").count() >= 3
+
+            page.keyboard.press("g")
+            page.locator("#next").filter(has_text="Seating").or_(
+                page.locator("#next").filter(has_text="Lift the arbor out")
+            ).wait_for(timeout=PATIENCE_MS)
+            page.locator("#sweeps tbody tr.late").wait_for(state="detached", timeout=PATIENCE_MS)
+            assert seen.trouble == []
+            page.close()
+        finally:
+            running.end()
+
+
+def test_sound_is_off_until_asked_for_and_each_signal_can_be_left_out(browser: Any, tmp_path: Path) -> None:
+    with at_the_bench(tmp_path, 6.0, seatings=6, sweeps=5, faults={}) as (_, swing):
+        running = Program(tmp_path, 90)
+        try:
+            page, seen = opened(browser, running.start(), scripts=LISTEN + VOICE)
+            swing()
+            page.locator("#sweeps tbody tr.yes").nth(1).wait_for(timeout=PATIENCE_MS)
+            assert page.evaluate("window.notes") == [], "no sound before it is asked for"
+            assert page.evaluate("window.spoken") == []
+            assert page.locator("#heard").inner_text().startswith("Last signal (no sound): Sweep "), (
+                "what would have sounded"
+            )
+            page.locator("#settings summary").click()
+            for kind, notes in {"accepted": 2, "rejected": 1, "reseat": 4, "done": 3, "trouble": 5}.items():
+                page.evaluate("window.notes = []")
+                page.locator(f"[data-hear={kind}]").click()
+                poll(page, lambda n=notes: len(page.evaluate("window.notes")) == n, f"{kind} can be tried out")  # type: ignore[misc]
+                assert heard(page) == [kind], "and is told from the others by its notes"
+            page.evaluate("window.notes = []")
+            page.locator("[data-setting='tone.accepted']").uncheck()
+            page.locator("[data-setting=volume]").fill("20")
+            page.locator("[data-setting=sound]").check()
+            page.locator("[data-setting=speech]").check()
+            page.locator("[data-setting=rate]").fill("1.3")
+            page.locator("#new-set").click()
+            page.locator("#sweeps tbody tr.yes").nth(2).wait_for(timeout=PATIENCE_MS)
+            page.locator("#next").filter(has_text="Lift the arbor out").wait_for(timeout=PATIENCE_MS)
+            poll(page, lambda: "reseat" in heard(page), "the others still sound")
+            assert "accepted" not in heard(page)
+            page.evaluate("window.levels = []")
+            page.locator("[data-hear=done]").click()
+            poll(page, lambda: len(page.evaluate("window.levels")) >= 6, "levels")
+            assert max(page.evaluate("window.levels")) == 0.1, "a fifth of the loudest"
+            spoken = page.evaluate("window.spoken")
+            assert spoken
+            assert {(round(x["rate"], 3), round(x["volume"], 3), x["lang"]) for x in spoken} == {(1.3, 0.2, "en")}
+            page.keyboard.press("s")
+            page.locator("#sound[aria-pressed=false]").wait_for()
+            page.wait_for_timeout(700)
+            quiet = len(page.evaluate("window.notes"))
+            page.keyboard.press("n")
+            page.locator("#sweeps tbody tr.yes").nth(2).wait_for(timeout=PATIENCE_MS)
+            assert len(page.evaluate("window.notes")) == quiet, "none once it is switched off"
+            assert seen.trouble == []
+            page.close()
+        finally:
+            running.end()
+
+
+def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done(browser: Any, tmp_path: Path) -> None:
+    with at_the_bench(tmp_path, 6.0, seatings=1, sweeps=40, faults={}) as (bench, swing):
+        running = Program(tmp_path, 90)
+        try:
+            page, _ = opened(browser, running.start(), scripts=LISTEN + VOICE)
+            page.locator("#sound").click()
+            page.locator("#speech").click()
+            swing()
+            page.locator("#sweeps tbody tr.yes").first.wait_for(timeout=PATIENCE_MS)
+            bench.unplug()
+            poll(page, lambda: "trouble" in heard(page), "five short notes")
+            page.locator("#heard").filter(has_text="five short notes – The indicator is not connected").wait_for()
+            poll(
+                page,
+                lambda: any("The indicator is not connected" in x["text"] for x in page.evaluate("window.spoken")),
+                "and said",
+            )
+            assert heard(page).count("trouble") == 1, "once"
+            page.close()
+        finally:
+            running.end()
