@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from capture.jobs import JobFolder
 from tests.browser.conftest import FLAGS
 from tests.browser.test_page import PATIENCE_MS, Seen
 from tests.golden import compare
@@ -26,7 +27,9 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     door = Door()
     source = f"replay:{compare.ROOT / 'clean-mm' / 'stream.jsonl'}"
     folder = tmp_path_factory.mktemp("pairing")
-    with served_in_thread(source, folder, hosts=("127.0.0.1", NAME), door=door) as base:
+    with served_in_thread(
+        source, folder, hosts=("127.0.0.1", NAME), door=door, jobs=JobFolder(folder / "jobs")
+    ) as base:
         # Known only now: the port was a free one.
         door.addresses = (f"http://{NAME}:{base.rpartition(':')[2]}/", "http://192.0.2.1:8710/")
         yield f"{base}/"

@@ -17,6 +17,7 @@ import httpx
 import uvicorn
 from fastapi import FastAPI
 
+from capture.jobs import JobFolder
 from capture.profiles import load_profile
 from capture.station import Station
 from tests.capture.live import LONG_S
@@ -88,6 +89,7 @@ async def served(
     folder: Path | None = None,
     hosts: tuple[str, ...] = LOCAL_HOSTS,
     door: Door | None = None,
+    jobs: JobFolder | None = None,
     **keys: Any,
 ) -> AsyncIterator[tuple[str, Station]]:
     """A station and its page on a free port of this machine: the address, and the station."""
@@ -101,7 +103,7 @@ async def served(
         await station.stop()
 
     config = uvicorn.Config(
-        make_app(station, hosts, lifespan, door=door),
+        make_app(station, hosts, lifespan, jobs=jobs, door=door),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,

@@ -207,6 +207,7 @@ def test_a_name_can_be_shown(name: str) -> None:
         ("POST", "/api/pair/leave", True, True),
         ("POST", "/api/jobs", False, True),
         ("POST", "/api/jobs/1/entries", False, True),
+        ("POST", "/api/new-job", False, True),
         ("POST", "/api/bench", False, True),
         ("GET", "/api/devices", False, False),
         ("GET", "/api/devices/code.svg", False, False),

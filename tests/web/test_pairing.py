@@ -25,6 +25,7 @@ from web.door import Door
 from web.door.codes import TRIES_OF_ONE
 from web.door.pushing import PushToken
 from web.door.rights import BEFORE_PAIRING
+from web.guards import HEADERS
 
 HOST = "127.0.0.1:8710"
 LAN = "192.0.2.1:8710"
@@ -176,6 +177,47 @@ def test_neither_a_name_nor_a_proxy_makes_a_request_this_machines_own(tmp_path: 
             assert (await c.get("/api/state", headers=headers)).status_code == 401
 
     worked(tmp_path, work)
+
+
+# every route there is
+
+
+def test_every_route_carries_the_security_headers_and_answers_to_our_own_names_only(tmp_path: Path) -> None:
+    async def work(b: Bench) -> None:
+        host, phone = b.client(), await b.paired()
+        routes = all_routes(b.app)
+        assert {path for _, path in routes} >= {
+            "/",
+            "/connect",
+            "/devices",
+            "/display",
+            "/jobs",
+            "/jobs/unit-1",
+            "/pair",
+        }
+        for method, path in routes:
+            if path in ("/api/events", "/api/pair/leave"):
+                continue
+            body = {} if method == "POST" else None
+            for who, secure in ((host, True), (phone, False), (b.client("192.0.2.9"), False)):
+                answer = await who.request(method, path, json=body)
+                policy = answer.headers["content-security-policy"]
+                rules = {d.split()[0]: d.split()[1:] for d in policy.split(";")}
+                assert rules["default-src"] == rules["frame-ancestors"] == rules["base-uri"] == ["'none'"], (
+                    method,
+                    path,
+                )
+                assert rules.get("script-src", ["'self'"]) == ["'self'"], (method, path)
+                for name, value in HEADERS.items():
+                    if name == "cross-origin-opener-policy" and not secure:
+                        assert name not in answer.headers
+                    elif name != "content-security-policy":
+                        assert answer.headers.get(name) == value, (method, path, name)
+                assert not [h for h in answer.headers if h.startswith("access-control-")], (method, path)
+            answer = await host.request(method, path, json=body, headers={"host": "evil.example:8710"})
+            assert answer.status_code == 400, (method, path)
+
+    worked(tmp_path, work, push=True)
 
 
 # pairing

@@ -47,7 +47,7 @@ class Device:
 
 def clean_name(name: str) -> str:
     """A name as it can be shown: one line, not too long, no invisible characters."""
-    return " ".join("".join(c if c.isprintable() else " " for c in name).split())[:LONGEST_NAME]
+    return " ".join("".join(c if c.isprintable() else " " for c in name).split())[:LONGEST_NAME].rstrip()
 
 
 def _hash(token: str) -> bytes:
