@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from analysis.job import missing
+from analysis.job.plainly import plainly
 from analysis.job.state import Job
 
 
@@ -137,7 +138,7 @@ STEPS = tuple(r.name for r in ORDER)
 def steps(job: Job) -> Iterator[tuple[_Rule, str]]:
     """Every step with what it still misses; an empty text means done."""
     for rule in ORDER:
-        yield rule, rule.missing(job)
+        yield rule, plainly(rule.missing(job))
 
 
 def next_step(job: Job) -> Step | None:
@@ -149,5 +150,5 @@ def next_step(job: Job) -> Step | None:
             continue
         said = rule.missing(job)
         if said:
-            return Step(rule.name, said, rule.why, rule.kind)
+            return Step(rule.name, plainly(said), rule.why, rule.kind)
     return None

@@ -10,6 +10,7 @@ from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
 from analysis.job.missing import as_found_of
 from analysis.job.packs import far_pack
 from analysis.job.people import comparisons, pending
+from analysis.job.plainly import all_plainly
 from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
 from analysis.job.response import alarm, learnt_effect, learnt_response, loops
@@ -27,6 +28,25 @@ CAUTION = (
     "This informs; a competent person decides. The maker's workshop manual overrides it. It does not call a unit safe, and a limit that is not "
     "stated is not filled in."
 )
+
+
+_DERIVED = (
+    "starter",
+    "target_missing",
+    "readings",
+    "depth",
+    "shim",
+    "as_found",
+    "predictions",
+    "alarm",
+    "shim_effect",
+    "carrier",
+    "ring_moves",
+    "problems",
+    "steps",
+    "next",
+)
+"""Parts whose sentences were made for a set-up file too."""
 
 
 def entries_as_list(job: Job) -> list[dict[str, Any]]:
@@ -119,6 +139,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "next": None if step is None else step._asdict(),
         "caution": CAUTION,
     }
+    out |= {k: all_plainly(out[k]) for k in _DERIVED}
     if entries:
         out["entries"] = entries_as_list(job)
     return out

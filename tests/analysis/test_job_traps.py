@@ -81,7 +81,7 @@ def test_t3_direction_of_the_shim_reversed() -> None:
     (p,) = v["predictions"]
     assert v["depth"]["error_mm"] == pytest.approx(0.185, abs=1e-9)
     assert p["closure"]["cause"] == "sign reversed"
-    assert "thicker_moves" in v["alarm"]
+    assert "what a thicker depth shim does" in v["alarm"]
     assert v["next"]["name"] == "closure"
     assert v["shim"]["held"] is True
     assert v["shim"]["stock"] is None

@@ -19,6 +19,7 @@ from capture.jobs.journal import NAME
 from tests.analysis import job_scenarios as s
 from tests.capture.test_analyse import record
 from tests.capture.test_jobs import STREAM_START
+from tests.web.fonts import fonts_open as fonts_open
 from web.cli import main
 
 SCRIPT = str(Path(sys.executable).with_name("shimwright"))

@@ -19,6 +19,7 @@ from capture.errors import CaptureError
 from capture.jobs import JobFile, JobFolder
 from capture.jobs.journal import NAME, read_journal
 from tests.analysis import job_scenarios as s
+from tests.web.fonts import fonts_open as fonts_open
 from web.cli.report import report_command
 from web.cli.verify import verify_command
 from web.report.checking import Check, Finding

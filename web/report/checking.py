@@ -78,7 +78,7 @@ def again(sheet: Path, stated: Parts, streams: Sequence[Path] = ()) -> str:
 
 def compare(stated: Parts, now: Parts) -> Check:
     """A sheet's parts against those that come out now, each line a finding."""
-    findings = [*_streams(stated, now), *lines_compared(stated.lines, now.lines), *_figures(stated, now)]
+    findings = [*_streams(stated, now), *lines_compared(stated.lines, now.lines), *figures_compared(stated, now)]
     if stated.rest != now.rest and all(f.word != "different" for f in findings):
         wrote, here = stated.record["version"], program_version()
         what = "structure and style"
@@ -129,9 +129,9 @@ def lines_compared(stated: Sequence[Line], now: Sequence[Line]) -> Iterator[Find
             yield Finding("different", section or where, old or "nothing", new or "nothing")
 
 
-def _figures(stated: Parts, now: Parts) -> Iterator[Finding]:
+def figures_compared(stated: Parts, now: Parts) -> Iterator[Finding]:
     """Drawings are compared to the byte where the same library draws them; their words were compared with the lines."""
-    drawn, library = stated.record["drawn_with"], drawing_library()
+    drawn, library = stated.record.get("drawn_with"), drawing_library()
     if len(stated.figures) != len(now.figures):
         yield Finding("different", "figures", f"{len(stated.figures)} drawings", f"{len(now.figures)} drawings")
     for n, (a, b) in enumerate(zip(stated.figures, now.figures, strict=False), start=1):

@@ -11,7 +11,7 @@ from analysis.job.response import prediction
 from capture.errors import CaptureError
 from capture.jobs.checking import check_job
 from capture.jobs.journal import NAME, Journal, read_journal
-from web.report.checking import Check, Finding, Word, lines_compared
+from web.report.checking import Check, Finding, Word, figures_compared, lines_compared
 from web.report.gather import program_version
 from web.report.job_gather import JOB_FORMAT, gather_job, is_job
 from web.report.job_view import job_view
@@ -79,7 +79,7 @@ def check_job_sheet(sheet: Path, stated: Parts, places: Sequence[Path] = ()) -> 
         entries=int(record["job"]["entries"]),
     )
     now = take_apart(render_page(job_view(matter)))
-    findings = [*_record(record, now.record), *lines_compared(stated.lines, now.lines)]
+    findings = [*_record(record, now.record), *lines_compared(stated.lines, now.lines), *figures_compared(stated, now)]
     here = program_version()
     if stated.rest != now.rest and all(f.word != "different" for f in findings):
         word: Word = "different" if here == record["version"] else "not compared"

@@ -9,9 +9,10 @@ from typing import Any
 from analysis.job import Entry, Job, fold, job_as_dict
 from capture.errors import CaptureError
 from capture.fingerprint import Fingerprint, fingerprints
-from capture.jobs.checking import Finding, check_job
+from capture.jobs.checking import STREAMED, Finding, check_job
 from capture.jobs.journal import NAME, Journal, read_journal, sum_of
 from capture.jobs.streams import inside_of
+from web.report.gather import drawing_library
 
 JOB_FORMAT = "shimwright-job-sheet/1"
 
@@ -60,6 +61,7 @@ class JobMatter:
             "version": self.version,
             "written": self.written,
             "by": self.by,
+            "drawn_with": drawing_library(),
             "job": {"path": self.shown, "entries": len(self.journal.entries), "sha256": self.journal.last_sum},
             "streams": [
                 {
@@ -99,10 +101,14 @@ def gather_job(
     journal = _first(path / NAME, read_journal(path / NAME), entries)
     job = fold(journal.entries)
     data = job_as_dict(job)
-    streams = tuple(_stream(path, e) for e in journal.entries if e.kind == "set" and "stream" in e.data)
+    streams = tuple(_stream(path, e) for e in journal.entries if _streamed(e))
     findings = tuple(check_job(path, journal))
     name = str(journal.header.get("job", path.resolve().name))
     return JobMatter(shown, name, journal, job, data, streams, findings, written, version, by)
+
+
+def _streamed(e: Entry) -> bool:
+    return e.kind in STREAMED and "stream" in e.data and e.corrects is None
 
 
 def _first(file: Path, journal: Journal, entries: int | None) -> Journal:

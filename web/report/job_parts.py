@@ -8,7 +8,7 @@ from typing import Any
 from analysis.job.derive import setup_for
 from analysis.job.rules import LIMITS
 from analysis.setup import SetupError
-from web.report import words
+from web.report import job_drawings, words
 from web.report.job_gather import JobMatter
 from web.report.job_words import KINDS, STATUS, fields, plain, said
 from web.report.model import Block, Facts, Section, Table, Text
@@ -67,7 +67,11 @@ def family(m: JobMatter) -> Section:
     d = m.data["family"]
     first: Block = Text("Nothing is written down.", "warning") if d is None else Facts(fields(d))
     effect = m.data["shim_effect"]
-    more = () if effect["learnt"] is None else (Text(f"Learnt on this unit: {effect['learnt']['say']}"),)
+    more: tuple[Block, ...] = (
+        () if effect["learnt"] is None else (Text(f"Learnt on this unit: {effect['learnt']['say']}"),)
+    )
+    if effect["response"] is not None:
+        more += (Text(effect["response"]["say"]),)
     return Section("family", "Where the shims sit and what they do", (first, Text(effect["say"]), *more))
 
 
@@ -107,6 +111,9 @@ def shims(m: JobMatter) -> Section:
         )
         if rows:
             blocks.append(Table(("order", "thickness", "error it should leave"), rows, (1, 2)))
+        if d["shim"].get("far"):
+            blocks.append(Text(d["shim"]["far"]["say"]))
+        blocks += job_drawings.of_shims(m)
     return Section("shims", "Shims", tuple(blocks))
 
 
@@ -130,6 +137,7 @@ def predictions(m: JobMatter) -> Section:
     if rows:
         head = ("change at entry", "of shim", "predicted", "before building", "miss", "cause")
         blocks.append(Table(head, tuple(rows), (0, 1, 2, 4)))
+        blocks += job_drawings.of_predictions(m)
     else:
         blocks.append(Text("No change of the depth shim was predicted and measured."))
     if m.data["alarm"]:
@@ -161,6 +169,7 @@ def ring(m: JobMatter) -> Section:
         if b:
             blocks.append(Facts(_backlash(d["carrier"], b, inches)))
         blocks.append(Text(d["carrier"]["say"]))
+    blocks += job_drawings.of_ring(m)
     moves = tuple(
         (
             f"{x['before']} to {x['after']}",
@@ -168,7 +177,7 @@ def ring(m: JobMatter) -> Section:
             "–" if x["ratio"] is None else f"{x['ratio']:.3f} ({x['ratio_source']})",
             length(x["predicted_mm"], inches, 3),
             length(x["measured_mm"], inches, 3),
-            "–" if x["learnt_ratio"] is None else f"{x['learnt_ratio']:.3f}",
+            _learnt(x),
         )
         for x in d["ring_moves"]
     )
@@ -176,6 +185,12 @@ def ring(m: JobMatter) -> Section:
         columns = ("entries", "ring gear toward the pinion", "ratio used", "predicted", "measured", "ratio learnt")
         blocks.append(Table(columns, moves, (1, 2, 3, 4, 5), "Moves of the ring gear"))
     return Section("ring", "Carrier, preload, backlash, run-out and pattern", tuple(blocks))
+
+
+def _learnt(x: dict[str, Any]) -> str:
+    if x["learnt_ratio"] is None:
+        return "–"
+    return f"{x['learnt_ratio']:.3f}" + ("" if x["learnt_u"] is None else f" (u {x['learnt_u']:.3f})")
 
 
 def _backlash(c: dict[str, Any], b: dict[str, Any], inches: bool) -> tuple[tuple[str, str, str], ...]:

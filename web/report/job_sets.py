@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from analysis.job.figures import shim_of
-from web.report import words
+from web.report import job_drawings, words
 from web.report.job_gather import JobMatter
 from web.report.job_words import STATUS, plain
 from web.report.model import Block, Facts, Points, Section, Table, Text
@@ -70,6 +70,7 @@ def _set(m: JobMatter, r: dict[str, Any]) -> Iterator[Block]:
         yield _typed(data["seatings"], r["seatings"])
     if "result" in data:
         yield sweeps_table(data["result"])
+    yield from job_drawings.of_set(m, r)
     yield Facts(tuple(_statistics(r["set"])))
     yield from (Text(x) for x in r["set"]["notes"])
     yield Text(f"Bearing play: {r['play']['finding']}. {r['play']['say']}")
