@@ -164,7 +164,11 @@ AT: dict[str, dict[str, Any]] = {
         "reads": "pinion-preload",
     },
     "final-depth": {"forms": _depth("final"), "panel": "depth", "reads": "depth"},
-    "run-out": {"forms": [_run_out(None)], "panel": "run-out", "reads": "run-out"},
+    "run-out": {
+        "forms": [_state("carrier covers covers_torque"), _run_out(None)],
+        "panel": "run-out",
+        "reads": "run-out",
+    },
     "carrier-preload": {
         "forms": [
             _state("carrier covers covers_torque"),

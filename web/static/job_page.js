@@ -12,6 +12,7 @@ import { localised, say } from "./say.js";
 
 const $ = (id) => document.getElementById(id);
 const LOOK_MS = 2500;
+const CONTROLS = "input, select, textarea, button, summary";
 const job = decodeURIComponent(location.pathname.split("/")[2]);
 const tabs = new BroadcastChannel("shimwright.jobs");
 const person = new Person($("person"));
@@ -70,6 +71,16 @@ async function reload() {
   if (!trouble) render();
 }
 
+// What was written elsewhere, and nothing while there is nothing: a page is not drawn anew under the hands without need.
+async function fresh() {
+  const known = Math.max(ctx.entries.length, own);
+  const trouble = await load();
+  lost(trouble);
+  if (trouble || ctx.entries.length <= known) return;
+  render();
+  ctx.tell(say("job.other_tab"));
+}
+
 function lost(trouble) {
   $("lost").hidden = !trouble;
   if (trouble) $("lost").textContent = trouble.status === 0 ? say("job.lost") : say("job.gone", { why: localised(String(trouble.data?.detail ?? trouble.status)) });
@@ -80,16 +91,14 @@ function cursor() {
   const at = document.activeElement;
   const form = at?.closest?.("[data-form]");
   if (!form) return null;
-  const field = at.closest("[data-field]");
-  const inside = [...(field ?? form).querySelectorAll("input, select, textarea, button")];
-  return { form: form.dataset.form, path: field?.dataset.path, n: inside.indexOf(at), from: at.selectionStart ?? null, to: at.selectionEnd ?? null };
+  const n = [...form.querySelectorAll(CONTROLS)].indexOf(at);
+  return { form: form.dataset.form, n, from: at.selectionStart ?? null, to: at.selectionEnd ?? null };
 }
 
 function putBack(was) {
   if (!was) return;
   const form = document.querySelector(`[data-form="${CSS.escape(was.form)}"]`);
-  const field = was.path ? form?.querySelector(`[data-path="${CSS.escape(was.path)}"]`) : form;
-  const at = field && [...field.querySelectorAll("input, select, textarea, button")][was.n];
+  const at = form && [...form.querySelectorAll(CONTROLS)][was.n];
   if (!at) return;
   at.focus({ preventScroll: true });
   try {
@@ -191,9 +200,7 @@ async function look() {
   const back = !$("lost").hidden;
   size = answer.data.size;
   if (!changed && !back) return;
-  const known = Math.max(ctx.entries.length, own);
-  await reload();
-  if (ctx.entries.length > known) ctx.tell(say("job.other_tab"));
+  await fresh();
 }
 
 window.addEventListener("hashchange", () => {
@@ -207,10 +214,7 @@ window.addEventListener("hashchange", () => {
   $("step-h").scrollIntoView({ block: "start" });
 });
 tabs.addEventListener("message", async (e) => {
-  if (e.data !== job) return;
-  const known = ctx.entries.length;
-  await reload();
-  if (ctx.entries.length > known) ctx.tell(say("job.other_tab"));
+  if (e.data === job) await fresh();
 });
 window.addEventListener("storage", (e) => {
   if (e.key?.startsWith(`shimwright.draft.${job}.`) && document.hidden) render();

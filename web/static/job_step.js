@@ -28,9 +28,10 @@ function due(ctx, step) {
     else if (f.name === "set-bench") open && out.add(f.name);
     else if (f.name === "zeroing-after") measured && out.add(f.name);
     else if (f.name === "set-typed" || f.name === "fit-far" || f.bench) continue;
-    else if (f.name === "state") ctx.state.state.carrier !== "in" && step.step === "carrier-preload" && out.add(f.name);
+    else if (f.name === "state") ctx.state.state.carrier !== "in" && ["carrier-preload", "run-out"].includes(step.step) && out.add(f.name);
     else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads === f.kind && step.step !== "as-found")) out.add(f.name);
   }
+  if (step.step === "depth") return new Set(["fit-depth"]);
   if (step.step === "as-found") for (const name of ["run-out", "preload-pinion", "pattern"]) out.delete(name);
   return out;
 }
