@@ -52,6 +52,9 @@ BLUNT_MM = 0.0035
 """Standard uncertainty of one bottom that is too large to call it measured."""
 
 
+TURNED_MM = 0.02
+"""Height above the lowest that sweeps which turned back reach in the middle; less may be play or a rough hand."""
+
 FLAT_TIP_GAIN = 4.2
 """Log evidence a sweep from which a set is taken to ride on the edge of a flat tip."""
 
@@ -268,10 +271,13 @@ def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
             continue
         m = np.array([j.bottom.minimum_mm for j in group if j.bottom is not None])
         u = np.array([j.bottom.u_mm for j in group if j.bottom is not None])
-        centre = _low_centre(m)
         own = float(np.median(u))
+        lowest_few = _lowest_that_agree(m, own)
+        centre = _low_centre(m) if lowest_few is None else lowest_few
         near = np.abs(m - centre)
         scale = max(1.4826 * float(np.median(near)), own, 0.0005)
+        if lowest_few is not None:
+            scale = max(own, 0.0005)
         limit = max(4.5 * scale, 0.003) if len(group) >= 5 else max(8.0 * scale, 0.030)
         bar = np.maximum(limit, 4.0 * u)
         far = np.flatnonzero(np.abs(m - centre) > bar)
@@ -281,7 +287,7 @@ def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
         apart = np.flatnonzero(np.abs(m - centre) > 0.6 * bar)
         if _second_level(m[apart], own) and apart.size >= max(2, 0.2 * len(group)):
             continue
-        if far.size > 0.5 * len(group):
+        if far.size > 0.5 * len(group) and lowest_few is None:
             continue
         for i in far:
             group[int(i)].reasons.append("turned-back" if m[i] > centre else "off-the-set")
@@ -296,6 +302,21 @@ def _low_centre(m: Array) -> float:
     widths = x[half - 1 :] - x[: x.size - half + 1]
     at = int(np.argmin(widths))
     return float(np.median(x[at : at + half]))
+
+
+def _lowest_that_agree(m: Array, own_u: float) -> float | None:
+    """Level of the lowest few where they agree and most others are scattered far above; else None.
+
+    An arbor that turns back stands too high, each time elsewhere, and never too low: however many turned back, those that went
+    across agree with each other.
+    """
+    x = np.sort(m)
+    agree = int(np.count_nonzero(x < x[0] + max(8.0 * own_u, 0.004)))
+    above = x[agree:]
+    if agree < 3 or above.size <= agree or float(np.median(above)) < x[0] + TURNED_MM:
+        return None
+    # Levels that repeat are play, however many there are.
+    return float(np.median(x[:agree])) if np.median(np.diff(above)) > 2.0 * own_u else None
 
 
 def _second_level(m: Array, own_u: float) -> bool:

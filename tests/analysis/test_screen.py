@@ -34,6 +34,15 @@ def test_a_sweep_turned_back_never_becomes_a_minimum(name: str) -> None:
         assert abs(tally.set_error) < 0.0035
 
 
+def test_those_that_went_across_agree_however_many_turned_back() -> None:
+    for seed in range(6):
+        tally = measure(BY_NAME["half and half"], seed)
+        assert tally.kept_bad == 0
+        assert tally.lost == 0
+        assert tally.set_error is not None
+        assert abs(tally.set_error) < 0.0015
+
+
 def test_bumps_are_refused_and_the_rest_is_kept() -> None:
     tallies = [measure(BY_NAME["knocks"], seed) for seed in range(8)]
     assert sum(t.kept_bad for t in tallies) <= 0.06 * sum(t.bad for t in tallies)

@@ -98,6 +98,28 @@ def _wandering(rng: np.random.Generator, duration: float, n: int, sd: float = 0.
     return np.asarray(np.convolve(np.convolve(padded, box, "same"), box, "same")[2 * width : 2 * width + n])
 
 
+def _halting(rng: np.random.Generator, duration: float, start: float, stop: float) -> tuple[Array, Array]:
+    """Stroke by stroke, with rests between and a step back now and then near the bottom."""
+    way = np.sign(stop - start)
+    now, at = 0.0, start
+    t_parts, a_parts = [np.zeros(1)], [np.full(1, start)]
+    while way * (stop - at) > 1e-9:
+        near = abs(at) < 2.0
+        step = min(rng.uniform(0.6, 1.6) if near else rng.uniform(2.0, 5.0), way * (stop - at))
+        legs = [way * step] + ([-way * rng.uniform(0.05, 0.35)] if near and rng.random() < 0.5 else [])
+        for leg in legs:
+            x = np.linspace(0, 1, 60)[1:]
+            took = max(0.12, 0.55 * duration * (abs(leg) / abs(stop - start)) ** 0.75)
+            t_parts.append(now + took * x)
+            a_parts.append(at + leg * x**3 * (10 - 15 * x + 6 * x * x))
+            now, at = now + took, at + leg
+        rest = rng.uniform(0.0, 0.35) if rng.random() < 0.6 else 0.0
+        t_parts.append(np.array([now + rest + 1e-4]))
+        a_parts.append(np.full(1, at))
+        now += rest + 1e-4
+    return np.concatenate(t_parts), np.concatenate(a_parts)
+
+
 def _over_bore(theta: Array, distance: float, tip: float, radius: float) -> Array:
     """Extension of a ball over a bore deeper than the ball falls: on the face, on a rim, or on the bottom of the bore."""
     theta = np.abs(theta)
@@ -129,6 +151,8 @@ def _one_swing(rng: np.random.Generator, case: Case, start: float, stop: float) 
     """Angle (deg) against time (s) for one swing, on a fine grid."""
     span = abs(stop - start)
     duration = case.swing_s * (span / (2 * case.swing_deg)) * rng.uniform(0.8, 1.3)
+    if case.hand == "halting":
+        return _halting(rng, duration, start, stop)
     x = np.linspace(0, 1, 1200)
     if case.hand == "stroke":
         # Least jerk from rest to rest: the speed of a reaching arm (a model of the literature on movement, from memory).
@@ -197,12 +221,23 @@ def make(case: Case, seed: int) -> Made:
                 end = -side * amp * rng.uniform(0.8, 1.15)
                 tt, aa = _one_swing(rng, case, angle0, end)
                 bottom_at = float(np.interp(0.0, aa, tt) if aa[-1] > aa[0] else np.interp(0.0, -aa, tt))
+                if case.hand == "halting":
+                    bottom_at = float(tt[int(np.argmin(np.abs(aa)))])
                 done += 1
             level = 0.0
             moved = np.full(tt.size, 0.0)
             if case.play_mm:
                 if case.play_kind == "two-level":
                     level = case.play_mm * float(rng.random() < 0.5)
+                    moved[:] = level
+                elif case.play_kind == "late":
+                    level = case.play_mm * float(2 * done > case.sweeps)
+                    moved[:] = level
+                elif case.play_kind == "three":
+                    level = 0.5 * case.play_mm * float(rng.integers(0, 3))
+                    moved[:] = level
+                elif case.play_kind == "floats":
+                    level = case.play_mm * rng.random()
                     moved[:] = level
                 elif case.play_kind == "heading":
                     level = case.play_mm * float(side < 0)
@@ -334,11 +369,23 @@ AVERAGING: tuple[Case, ...] = (
     replace(STEADY, name="averages 0.3 s", average_s=0.3, rate=15),
 )
 
+HARD: tuple[Case, ...] = (
+    replace(STEADY, name="lag 5 µm", lag_mm=0.005, rate=20),
+    replace(STEADY, name="lag 5 µm 10/s", lag_mm=0.005),
+    replace(STEADY, name="lag 5 µm wander", lag_mm=0.005, rate=20, hand="wander"),
+    replace(STEADY, name="halting 15/s", hand="halting", rate=15),
+    replace(STEADY, name="halting 50/s", hand="halting", rate=50),
+    replace(STEADY, name="halting 0.01 mm", hand="halting", rate=30, step_mm=0.01),
+    replace(STEADY, name="bore 1.2 mm, ball 4 mm", bore_mm=1.2, tip_mm=4.0, rate=20),
+    replace(STEADY, name="flat tip 0.6 mm", flat_tip_mm=0.6, rate=20),
+)
+
 SPOILT: tuple[Case, ...] = (
     replace(STEADY, name="knocks", rate=20, knock_p=0.25),
     replace(STEADY, name="knocks 10/s", knock_p=0.25),
     replace(STEADY, name="knocks 0.01 mm", rate=20, step_mm=0.01, knock_p=0.25),
     replace(STEADY, name="half sweeps", half_p=0.2),
+    replace(STEADY, name="half and half", half_p=0.5, rate=20),
     replace(STEADY, name="half 0.01 mm", half_p=0.2, rate=20, step_mm=0.01),
     replace(STEADY, name="open hole 2 mm", hole_mm=2, rate=20),
     replace(STEADY, name="open hole 4 mm", hole_mm=4),
@@ -359,6 +406,16 @@ PLAY: tuple[Case, ...] = (
     replace(STEADY, name="play 10 inside", play_mm=0.01, play_kind="step", rate=20),
     replace(STEADY, name="play 20 on 0.01 mm", play_mm=0.02, step_mm=0.01, rate=20),
     replace(STEADY, name="play 20 heading 0.01", play_mm=0.02, step_mm=0.01, rate=20, play_kind="heading"),
+)
+
+PLAY_SHAPES: tuple[Case, ...] = (
+    replace(STEADY, name="play 10 once", play_mm=0.01, play_kind="late"),
+    replace(STEADY, name="play 10 three levels", play_mm=0.01, play_kind="three"),
+    replace(STEADY, name="play 10 floats", play_mm=0.01, play_kind="floats"),
+    replace(STEADY, name="play 30 three levels", play_mm=0.03, play_kind="three", rate=20, hand="wander"),
+    replace(STEADY, name="play 30 inside wander", play_mm=0.03, play_kind="step", rate=20, hand="wander"),
+    replace(STEADY, name="play 20 once 0.01", play_mm=0.02, play_kind="late", rate=20, step_mm=0.01),
+    replace(STEADY, name="play 20 floats 0.01", play_mm=0.02, play_kind="floats", rate=20, step_mm=0.01),
 )
 
 NO_PLAY: tuple[Case, ...] = (
