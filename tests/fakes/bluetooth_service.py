@@ -8,6 +8,7 @@ must come from "/" with all interfaces at once.
 from __future__ import annotations
 
 import asyncio
+import select
 import struct
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -23,6 +24,7 @@ PROPERTIES = "org.freedesktop.DBus.Properties"
 ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
 SERVICE, CHARACTERISTIC = "org.bluez.GattService1", "org.bluez.GattCharacteristic1"
 DESCRIPTOR = "org.bluez.GattDescriptor1"
+WRITABLE_S = 10.0
 PRESENTATION_FORMAT, CONFIGURATION = 0x2904, 0x2902
 
 
@@ -209,6 +211,8 @@ class BluetoothService:
     def _send(self, message: Message) -> None:
         assert self.bus is not None
         if self.bus.connected:
+            # A bus that is slow to take what it is sent costs the library its connection, in a burst on a busy machine.
+            select.select([], [self.bus._sock], [], WRITABLE_S)
             self.bus.send(message)
 
     def _add(self, path: str, interfaces: dict[str, dict[str, V]]) -> None:
