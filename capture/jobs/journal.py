@@ -3,6 +3,7 @@
 First line: ``{"format":"shimwright-job/1","job":…,"created":…}``.  Then ``{"n":1,"at":…,"by":…,"kind":…,"data":{…},"prev":…}``, where
 ``prev`` is the SHA-256 of the line before, so that a line changed afterwards shows.  A line is acknowledged once it is on the disk.
 A line cut off by a stopped machine stays where it is; the next entry begins a new line and says so (``"after_torn":true``).
+Entries written together bear the number of the ``last`` of them: unless that one is there too, none of them is an entry.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ FORMAT = "shimwright-job/1"
 NAME = "job.jsonl"
 LARGEST = 256 * 1024 * 1024
 
-_KNOWN = {"n", "at", "by", "kind", "data", "corrects", "prev", "after_torn"}
+_KNOWN = {"n", "at", "by", "kind", "data", "corrects", "prev", "after_torn", "last"}
 
 
 @dataclass
@@ -90,19 +91,34 @@ def read_journal(path: Path) -> Journal:
     journal = Journal(_header(path, lines[0] if lines else b""), ends_whole=whole)
     journal.last_sum = sum_of(lines[0])
     waiting: list[tuple[int, bytes]] = []
+    together: list[tuple[int, bytes, dict[str, Any]]] = []
     for number, line in enumerate(lines[1:], start=2):
         record = _record(line)
         if record is None:
             waiting.append((number, line))
             continue
-        if waiting and not record.get("after_torn"):
-            raise _damaged(path, *waiting[0])
+        if waiting or together:
+            if record.get("after_torn"):
+                waiting = [*((n, text) for n, text, _ in together), *waiting]
+                together = []
+            elif waiting:
+                raise _damaged(path, *waiting[0])
         journal.torn += [text.decode("utf-8", "replace") for _, text in waiting if text]
         waiting = []
-        _take(path, number, journal, record, line)
+        together.append((number, line, record))
+        if not _more_to_come(record):
+            for n, text, r in together:
+                _take(path, n, journal, r, text)
+            together = []
+    waiting = [*((n, text) for n, text, _ in together), *waiting]
     journal.torn += [text.decode("utf-8", "replace") for _, text in waiting if text]
     journal.tail_torn = bool(waiting)
     return journal
+
+
+def _more_to_come(record: dict[str, Any]) -> bool:
+    last, n = record.get("last"), record.get("n")
+    return isinstance(last, int) and isinstance(n, int) and n < last
 
 
 def _damaged(path: Path, number: int, line: bytes) -> JobFileError:
@@ -160,7 +176,7 @@ def append(path: Path, journal: Journal, entries: Sequence[Entry]) -> None:
     Raises
     ------
     JobFileError
-        If the disk does not take them; whatever part of a line got there is not an entry.
+        If the disk does not take them; whatever part of them got there is no entry.
     """
     out = b"" if journal.ends_whole else b"\n"
     torn = journal.tail_torn
@@ -170,6 +186,8 @@ def append(path: Path, journal: Journal, entries: Sequence[Entry]) -> None:
         if e.corrects is not None:
             record["corrects"] = e.corrects
         record |= e.extra | {"prev": last}
+        if len(entries) > 1:
+            record["last"] = entries[-1].n
         if torn:
             record["after_torn"] = True
             torn = False
