@@ -39,6 +39,9 @@ ADVICE: dict[Reason, str] = {
     "after-the-end": "The set had ended. Begin a new set, or go on with this one.",
 }
 
+UNEVEN = "The hand stopped, or went to and fro, at the bottom. Sweep across it in one even motion."
+"""Advice in the place of that for "too-fast" where readings are not what is missing."""
+
 FEW_AT_BOTTOM = 5
 """Readings within 0.1 mm below which a bottom is taken only if its own uncertainty is small."""
 
@@ -68,6 +71,14 @@ class Judged:
     bottom: Bottom | None
     reasons: list[Reason] = field(default_factory=list)
     spiked: bool = False
+    uneven: bool = False
+
+    @property
+    def advice(self) -> str:
+        """What to do about the first reason, or ""."""
+        if not self.reasons:
+            return ""
+        return UNEVEN if self.uneven and self.reasons[0] == "too-fast" else ADVICE[self.reasons[0]]
 
     @property
     def accepted(self) -> bool:
@@ -106,6 +117,7 @@ def judge_alone(j: Judged, period_s: float | None) -> None:
     blunt = BLUNT_MM + 0.25 * w.step_mm
     if not j.reasons and ((near < FEW_AT_BOTTOM and b.u_mm > 0.5 * blunt) or near < 3 or b.u_mm > blunt):
         j.reasons.append("too-fast")
+        j.uneven = near >= 2 * FEW_AT_BOTTOM
 
 
 def wild_readings(w: Window, b: Bottom) -> NDArray[np.bool_]:

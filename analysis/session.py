@@ -22,7 +22,7 @@ from analysis.pushpull import Episode, PlateauFinder, combine, judge
 from analysis.readings import Reading, Scale
 from analysis.repeatability import Bottoms, summarise
 from analysis.results import BudgetLine, Gap, Heading, PlayFinding, Reason, SetStatistics, Sweep
-from analysis.screen import ADVICE, Judged, enough_readings, judge_alone, judge_together
+from analysis.screen import Judged, enough_readings, judge_alone, judge_together
 from analysis.sweeps import Cut, Period, RawSweep, SweepFinder
 from analysis.valley import Bottom, Window, fit_bottoms
 from analysis.windows import choose
@@ -539,5 +539,5 @@ def _as_sweep(n: int, j: Judged, sense: int, seat: int, heading: Heading) -> Swe
         u_mm=b.u_mm if b is not None else None,
         accepted=j.accepted,
         reasons=tuple(j.reasons),
-        advice=ADVICE[j.reasons[0]] if j.reasons else "",
+        advice=j.advice,
     )

@@ -58,6 +58,13 @@ def test_what_is_too_fast_gets_no_answer_and_advice() -> None:
         assert any("Slow down" in s.advice for s in sweeps)
 
 
+def test_a_halting_hand_is_not_told_to_slow_down() -> None:
+    case = replace(STEADY, hand="halting", rate=50)
+    refused = [s for seed in range(4) for s in run(case, make(case, seed))[0] if s.reasons[:1] == ("too-fast",)]
+    assert len(refused) > 10
+    assert sum("one even motion" in s.advice for s in refused) > 0.8 * len(refused)
+
+
 @pytest.mark.parametrize("step", [0.001, 0.01])
 def test_garbled_values_spoil_no_sweep(step: float) -> None:
     case: Case = replace(STEADY, rate=20, bad_reading_p=0.004, step_mm=step)
