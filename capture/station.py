@@ -180,7 +180,7 @@ class Station(Hearing):
     # commands: from any thread but the source's; those that wait for a disk say so
 
     def mark_now(self, mark: str) -> None:
-        """Make a mark at this moment.
+        """Make a mark at this moment and see it onto the disk.  Waits for the disk, so not for the event loop's thread.
 
         Raises
         ------
@@ -191,6 +191,10 @@ class Station(Hearing):
             raise ValueError(f"mark is {mark!r}; allowed: {', '.join(MARKS)}, or note: and up to 500 characters")
         with self._lock:
             self._mark(self.now(), mark)
+            writer = self._set.writer
+        if writer is not None:
+            # Whoever made it is told once it is safe; whoever reads is not kept waiting meanwhile.
+            writer.sync()
 
     def new_set(self, setup: tuple[Setup | None, bytes | None] | None = None) -> Path | None:
         """End this set and begin the next, with a raw stream of its own.  Waits for the disk, so not for the event loop's thread.

@@ -131,7 +131,7 @@ def make_app(
     @app.post("/api/mark", status_code=204)
     async def mark(request: MarkRequest) -> None:
         try:
-            station.mark_now(request.mark)
+            await run_in_threadpool(station.mark_now, request.mark)
         except ValueError as e:
             raise HTTPException(422, str(e)) from None
 

@@ -123,9 +123,8 @@ class StreamWriter:
         self._append({"t": round(t, 6), "rx": data.decode("latin-1")} | ({"bad": bad} if bad else {}))
 
     def mark(self, t: float, mark: str) -> None:
-        """Append a mark and put it on the disk at once."""
+        """Append a mark."""
         self._append({"t": round(t, 6), "mark": mark})
-        self.sync()
 
     def link(self, t: float, state: str, why: str = "") -> None:
         """Append a change of the link."""

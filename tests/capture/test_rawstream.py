@@ -311,7 +311,7 @@ def test_a_line_is_in_the_file_when_the_call_returns(tmp_path: Path) -> None:
             assert len(path.read_bytes().splitlines()) == n + 2
 
 
-def test_synced_after_so_many_bytes_a_second_a_mark_or_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_synced_after_so_many_bytes_a_second_when_asked_or_at_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     synced: list[int] = []
     real = os.fdatasync
     monkeypatch.setattr(os, "fdatasync", lambda fd: (synced.append(fd), real(fd))[1])
@@ -322,6 +322,7 @@ def test_synced_after_so_many_bytes_a_second_a_mark_or_the_end(tmp_path: Path, m
         w.rx(0.1, b"a")
         assert (w.lines, w.synced_lines, len(synced)) == (2, 1, 1)
         w.mark(0.2, "reseat")
+        w.sync()
         assert (w.lines, w.synced_lines, len(synced)) == (3, 3, 2)
         big = b"x" * 4000
         for _ in range(writer_module.SYNC_BYTES // 4000):

@@ -25,7 +25,7 @@ from capture.sources.contract import Sink, Source
 from capture.station import Station
 from tests.capture.fake_time import Cable, FakeClock, Watched, World
 from tests.capture.faulty_disk import FaultyDisk
-from tests.capture.live import line, listening, stream_files, until
+from tests.capture.live import line, listening, stream_files, until, until_blocking
 from web.cli import listen as listen_module
 
 PROFILE = load_profile({"use": "text-line", "rate": 10})
@@ -236,6 +236,43 @@ def test_a_new_set_that_cannot_be_recorded_is_not_begun(tmp_path: Path) -> None:
             assert "the old one goes on" in failure["why"]
             assert heard.station.sets == 1
             assert heard.station.state()["failure"] == failure["why"]
+
+    asyncio.run(main())
+
+
+def test_a_mark_is_safe_when_it_is_answered_and_holds_up_no_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    slow = threading.Event()
+    busy = threading.Event()
+
+    class Slow(FaultyDisk):
+        def sync(self, fd: int) -> None:
+            if slow.is_set():
+                busy.set()
+                until_blocking(lambda: not slow.is_set())
+            super().sync(fd)
+
+    disk = Slow()
+    monkeypatch.setattr(set_module, "StreamWriter", lambda *a, **k: StreamWriter(*a, disk=disk, **k))
+
+    async def main() -> None:
+        source = Speaking("serial:first", 1)
+        async with listening(source, record_to=tmp_path, rate=50) as heard:
+            await heard.wait("reading", counts=3)
+            slow.set()
+            marked = asyncio.create_task(asyncio.to_thread(heard.station.mark_now, "reseat"))
+            await until(busy.is_set)
+            before = source._next
+            await heard.wait("reading", counts=before + 20)
+            assert not marked.done(), "not before it is on the disk"
+            slow.clear()
+            await marked
+            writer = heard.station._set.writer
+            assert writer is not None
+            (path,) = stream_files(tmp_path)
+            at = [b'"mark":"reseat"' in x for x in path.read_bytes().splitlines()].index(True)
+            assert writer.synced_lines > at
 
     asyncio.run(main())
 
