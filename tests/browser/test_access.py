@@ -81,13 +81,30 @@ def looked_at(page: Any) -> list[str]:
     """Findings at all widths, in both themes, with everything folded out."""
     page.evaluate(AXE)
     page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-    out: list[str] = []
+    text = page.locator("body").inner_text()
+    out = [f"shown: {x}" for x in ("[object ", "undefined", "NaN", "null") if x in text]
     for theme in THEMES:
         page.emulate_media(color_scheme=theme)
         for width in WIDTHS:
             page.set_viewport_size({"width": width, "height": 900})
             out += [f"{theme} {width}: {x}" for x in findings(page)]
-    return out
+    return out + on_paper(page)
+
+
+def on_paper(page: Any) -> list[str]:
+    """Findings on an A4 page printed from a dark screen, on which nothing can be pressed."""
+    page.emulate_media(media="print", color_scheme="dark")
+    page.set_viewport_size({"width": 718, "height": 900})
+    try:
+        out = [f"paper: {x}" for x in findings(page)]
+        for name, want in (("backgroundColor", "rgb(255, 255, 255)"), ("color", "rgb(0, 0, 0)")):
+            got = page.evaluate("(name) => getComputedStyle(document.body)[name]", name)
+            out += [] if got == want else [f"paper: {name} {got}"]
+        out += [f"paper: a button, {b.inner_text()}" for b in page.locator(":not(td) > button:visible, nav:visible").all()]
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        return out + ([] if wide <= 718 else [f"paper: {wide} px wide, cut off"])
+    finally:
+        page.emulate_media(media="screen")
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,6 @@
 // Small helpers to build the job page's elements.
+import { localised } from "./say.js";
+
 let made = 0;
 
 // An element with properties, attributes (names with a dash, or "role" and "for") and children; null children are left out.
@@ -12,7 +14,7 @@ export function el(name, given = {}, ...children) {
     else if (/-|^(role|for|type|inputmode|scope|href|tabindex|download|autocomplete|list|src|alt|loading)$/.test(key)) e.setAttribute(key, value === true ? "" : value);
     else e[key] = value;
   }
-  e.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  e.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
   return e;
 }
 
@@ -22,6 +24,10 @@ export function svg(name, attributes = {}, ...children) {
   e.append(...children.flat());
   return e;
 }
+
+// A sentence composed where the result is, and words that somebody typed: neither comes out of the catalogue.
+export const told = (words, kind = null, tag = "p") => el(tag, { class: kind, data: { from: "program" } }, localised(String(words)));
+export const typed = (words, tag = "span") => el(tag, { data: { from: "person" } }, localised(String(words)));
 
 export const newId = (stem) => `${stem}-${(made += 1)}`;
 
