@@ -86,6 +86,8 @@ class SerialSource(ReopeningSource):
         finally:
             # Only this thread closes the port; a failing close of a dead one is of no interest.
             with suppress(Exception):
+                self._let_in(port)
+            with suppress(Exception):
                 port.close()
 
     def _open(self) -> Any:
@@ -137,6 +139,14 @@ class SerialSource(ReopeningSource):
                 mark_damage(port.fileno())
         except (OSError, termios.error) as e:
             raise LinkLostError(f"{name} is not there now ({_short(e)})") from None
+
+    def _let_in(self, port: Any) -> None:
+        """Undo what keeps others out, for where somebody else goes on holding the port."""
+        if not self._url and sys.platform != "win32":
+            import fcntl
+            import termios
+
+            fcntl.ioctl(port.fileno(), termios.TIOCNXCL)
 
     def _reader(self, port: Any) -> Reader:
         poll = self._v.get("poll")
