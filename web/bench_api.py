@@ -18,6 +18,9 @@ No reading yet, or nothing recorded here: 409.
 ``by`` it takes the fields of a ``backlash`` entry (``radius`` and ``tooth_radius``, ``plunger_angle``, ``indicator``, ``person``), the
 figures themselves come out of the stream.  While the gear is rocked, ``GET /api/bench/backlash`` says which places the running
 recording gives so far, each with its reasons where it is refused, and in a sentence what is missing.
+
+``POST /api/jobs/{job}/end-play`` (``where``: pinion or carrier) and ``GET /api/bench/end-play`` are the same for a shaft that is pushed and
+pulled along its length.
 """
 
 from __future__ import annotations
@@ -35,6 +38,7 @@ from analysis.job.entries import Problem, shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.at_bench import AtBench
+from capture.jobs.ring_streams import SO_FAR
 from web.json_body import entry_row, json_object, refused, unknown_keys
 
 
@@ -133,14 +137,19 @@ def add_bench_routes(router: APIRouter, routes: BenchRoutes) -> None:
     async def take(request: Request) -> Any:
         return await routes.take(request)
 
-    @router.get("/api/bench/backlash")
-    async def backlash_so_far() -> dict[str, Any]:
-        return await routes.so_far("backlash")
-
-    @router.post("/api/jobs/{job}/backlash", status_code=201)
-    async def backlash(job: str, request: Request) -> Any:
-        return await routes.attach("backlash", job, request)
+    for kind in SO_FAR:
+        _for_ring(router, routes, kind)
 
     @router.post("/api/jobs/{job}/sets", status_code=201)
     async def sets(job: str, request: Request) -> Any:
         return await routes.attach("set", job, request)
+
+
+def _for_ring(router: APIRouter, routes: BenchRoutes, kind: str) -> None:
+    @router.get(f"/api/bench/{kind}")
+    async def so_far() -> dict[str, Any]:
+        return await routes.so_far(kind)
+
+    @router.post(f"/api/jobs/{{job}}/{kind}", status_code=201)
+    async def attach(job: str, request: Request) -> Any:
+        return await routes.attach(kind, job, request)

@@ -101,6 +101,7 @@ VOIDS: dict[str, dict[str, str]] = {
     "nut": {
         "depth": "the nut's pull moves the pinion's head by up to some hundredths",
         "pinion-preload": "the nut sets the preload",
+        "pinion-end-play": "the nut takes up the play",
     },
     "retainer": {
         "depth": "the pack under the retainer squashes and the pinion moves",
@@ -109,16 +110,19 @@ VOIDS: dict[str, dict[str, str]] = {
     "covers": {
         "depth": "the bores the arbor lies in moved",
         "carrier-preload": "the covers hold the carrier's bearings",
+        "carrier-end-play": "the covers hold the carrier's bearings",
         "backlash": "the covers hold the carrier's bearings, and the ring gear with them",
     },
     "bearings": {
         "depth": "another bearing has another height",
         "pinion-preload": "another bearing has another preload",
+        "pinion-end-play": "another bearing has another play",
         "backlash": _APART,
         "pattern": _APART,
     },
     "carrier-bearings": {
         "carrier-preload": "another bearing has another height",
+        "carrier-end-play": "another bearing has another play",
         "backlash": "the ring gear stands elsewhere",
         "run-out": "the carrier runs in other bearings",
         "pattern": "the ring gear stands elsewhere",
@@ -141,9 +145,13 @@ VOIDS: dict[str, dict[str, str]] = {
         "backlash": "the side shims place the ring gear",
         "pattern": "the side shims place the ring gear",
     },
-    "side-sum": {"carrier-preload": "the sum of the side shims sets the preload"},
+    "side-sum": {
+        "carrier-preload": "the sum of the side shims sets the preload",
+        "carrier-end-play": "the sum of the side shims sets the play",
+    },
     "carrier-out": {
         "carrier-preload": "the carrier stands anew",
+        "carrier-end-play": "the carrier stands anew",
         "backlash": "the carrier stands anew",
         "pattern": "the carrier stands anew",
     },
@@ -175,7 +183,7 @@ def wrong_for_depth(phase: str, s: State) -> list[str]:
 def wrong_for(kind: str, phase: str, s: State) -> list[str]:
     """The same for the other readings."""
     out: list[str] = []
-    if phase == "as-found":
+    if phase == "as-found" or kind == "end-play":
         return out
     if kind == "pinion-preload":
         _must(s, "seal", ("out",), out)

@@ -203,6 +203,7 @@ _STEPS = {
     "preload": _other,
     "backlash": _other,
     "run-out": _other,
+    "end-play": _other,
     "pattern": _other,
     "allow": _about,
     "void": _about,

@@ -348,6 +348,21 @@ KINDS: dict[str, Kind] = {
         },
         rules.backlash,
     ),
+    "end-play": Kind(
+        "end play of the pinion or the carrier, pushed and pulled along its shaft",
+        {
+            "where": _choice("pinion", "carrier", required=True),
+            "phase": _phase,
+            "play": Field(uncertainty, says="how far it moves; 0 where it does not; a stream gives it itself"),
+            "stream": Field(path_in_streams),
+            "sha256": Field(sha256),
+            "result": Field(_places_found),
+            "indicator": Field(identifier, says="its name, for its error over the travel"),
+            "person": _person,
+            "note": _text,
+        },
+        rules.end_play,
+    ),
     "run-out": Kind(
         "run-out of the ring gear's back face over one turn",
         {"readings": _figures(8), "unit": _unit, "phase": _phase, "where": _text, "person": _person},

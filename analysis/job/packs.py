@@ -126,7 +126,8 @@ def far_pack(job: Job, setup: Setup, depth_needed_mm: float) -> dict[str, Any] |
     if step is not None and (off is None or off > Fraction(step.step) / 2):
         grades = order(total - needed, step.from_, step.to, step.step)
         out["order"] = [
-            {"thickness": str(g.thickness), "thickness_mm": float(Fraction(g.thickness) * mm), "role": g.role} for g in grades
+            {"thickness": str(g.thickness), "thickness_mm": float(Fraction(g.thickness) * mm), "role": g.role}
+            for g in grades
         ]
         if grades:
             names = ", ".join(f"{g.thickness} {setup.units} ({g.role})" for g in grades)
@@ -142,7 +143,11 @@ def _row(p: Pair, mm: Fraction) -> dict[str, Any]:
         "pieces": listed(p.far),
         "total_mm": float(Fraction(p.far.total) * mm),
         "sum_off_mm": float(p.sum_off * mm),
-        "depth": {"pieces": listed(p.depth), "total_mm": float(Fraction(p.depth.total) * mm), "off_mm": float(p.depth_off * mm)},
+        "depth": {
+            "pieces": listed(p.depth),
+            "total_mm": float(Fraction(p.depth.total) * mm),
+            "off_mm": float(p.depth_off * mm),
+        },
     }
 
 

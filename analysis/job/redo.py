@@ -13,6 +13,7 @@ WORDS = {
     "carrier-preload": "carrier preload",
     "run-out": "run-out",
     "pattern": "contact pattern",
+    "end-play": "end play",
 }
 
 

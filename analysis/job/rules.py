@@ -266,16 +266,21 @@ def preload(d: Data) -> Faults:
     return []
 
 
-def _typed_or_streamed(d: Data, key: str) -> Faults:
+def end_play(d: Data) -> Faults:
+    """Typed, or out of a stream."""
+    return _typed_or_streamed(d, "play", "play")
+
+
+def _typed_or_streamed(d: Data, key: str, unit: str = "unit") -> Faults:
     """Figures that somebody typed, with their unit, or a stream with all that follows from it."""
     if "stream" in d:
-        whole = {"sha256", "result", key, "unit"} <= d.keys()
+        whole = {"sha256", "result", key, unit} <= d.keys()
         return [] if whole else [("sha256", "the stream's SHA-256 and result, worked out when it is attached")]
     if {"sha256", "result"} & d.keys():
         return [("result", "left out; it is worked out from the stream")]
     if key not in d:
         return [(key, "the figures that were read, or a raw stream")]
-    return [] if "unit" in d else [("unit", "mm or in; it is never assumed")]
+    return [] if unit in d else [("unit", "mm or in; it is never assumed")]
 
 
 def backlash(d: Data) -> Faults:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from analysis.job.quantities import quantity
@@ -105,3 +106,22 @@ def pattern_of(r: Taken, depth: dict[str, Any] | None) -> dict[str, Any]:
         else "The numbers say otherwise. Do not split the difference: check the mark's convention, the pair numbers, the depth and the run-out again."
     )
     return {"says": says, "agrees": agrees, "say": f"The pattern is {words}. {tail}"}
+
+
+def end_play_of(r: Taken) -> dict[str, Any]:
+    """End play, and what it means where the bearing is to be preloaded."""
+    mm = float(quantity(r.data["play"], "length").mm)
+    where = str(r.data["where"])
+    sure = ""
+    found = r.data.get("result")
+    if isinstance(found, Mapping):
+        halves = [p["U95_mm"] for p in found["places"] if p["accepted"]]
+        sure = f" ± {max(halves):.3f}" if halves else ""
+    if mm == 0:
+        return {"play_mm": 0.0, "finding": "none", "say": f"The {where} shows no end play."}
+    return {
+        "play_mm": mm,
+        "finding": "play",
+        "say": f"The {where} moves {mm:.3f}{sure} mm along its shaft. A preloaded bearing has no end play: its preload is gone, it is worn, or a race "
+        "is not home.",
+    }

@@ -72,7 +72,7 @@ def void(job: Job, e: Entry, change: Change, *, only: Zeroing | None = None) -> 
     """Void what a change voids: readings of the build as it was, or only those of one zeroing."""
     for kind, why in VOIDS[change.name].items():
         for r in job.readings:
-            if r.kind != kind or (only is not None and r.zeroing is not only):
+            if _name(r) != kind or (only is not None and r.zeroing is not only):
                 continue
             if (
                 change.name == "covers"
@@ -83,3 +83,8 @@ def void(job: Job, e: Entry, change: Change, *, only: Zeroing | None = None) -> 
             reason = Void(e.n, f"{change.say}: {why}")
             # What was found stays what was found; it only stops being how things are.
             (r.past if r.phase == "as-found" and change.name != "temperature" else r.voided).append(reason)
+
+
+def _name(r: Taken) -> str:
+    """A kind of reading as the changes name it: end play of the pinion is not undone by what moves the carrier."""
+    return f"{r.data['where']}-end-play" if r.kind == "end-play" else r.kind

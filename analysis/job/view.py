@@ -15,7 +15,7 @@ from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
 from analysis.job.response import alarm, learnt_effect, learnt_response, loops
 from analysis.job.ring import carrier_of, mean_mm, moves_of_ring
-from analysis.job.singles import pattern_of, run_out_of, torque_of
+from analysis.job.singles import end_play_of, pattern_of, run_out_of, torque_of
 from analysis.job.starters import starter_of
 from analysis.job.state import Job
 from analysis.job.steps import next_step, steps
@@ -192,6 +192,8 @@ def _reading(job: Job, r: Taken, covered: dict[int, str]) -> dict[str, Any]:
         row["stream"] = {k: r.data[k] for k in ("stream", "sha256") if k in r.data} or None
     elif r.kind == "backlash":
         row["mean_mm"] = mean_mm(job, r)
+    elif r.kind == "end-play":
+        row["end_play"] = end_play_of(r) | {"where": r.data["where"]}
     elif r.kind == "run-out":
         row["run_out"] = run_out_of(job, r)
     elif r.kind == "pattern":

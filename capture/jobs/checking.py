@@ -12,7 +12,11 @@ from capture.errors import CaptureError
 from capture.jobs.journal import Journal
 from capture.jobs.streams import inside_of, result_of, sum_of_file, sum_of_stream
 
-STREAMED = {"set": "sweeps, set and play are", "backlash": "every place and its backlash are"}
+STREAMED = {
+    "set": "sweeps, set and play are",
+    "backlash": "every place and its backlash are",
+    "end-play": "the play is",
+}
 """Kinds of entries that a raw stream gives, and what is worked out from it."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -80,10 +81,28 @@ def rocked(first: Path, mpe_mm: float | None) -> dict[str, Any]:
     return {"places": [written(x, unit) for x in good], "unit": unit, "result": found}
 
 
+def pushed_and_pulled(first: Path, mpe_mm: float | None) -> dict[str, Any]:
+    """What an end-play entry keeps of a stream: a shaft pushed and pulled along its length gives two stops as a rocked gear does.
+
+    Raises
+    ------
+    JobFileError
+        If no play was seen.
+    """
+    found = rocks_in(first, mpe_mm)
+    good = [float(p["backlash_mm"]) for p in found["places"] if p["accepted"]]
+    if not good:
+        raise JobFileError(
+            f"{first.name} shows no end play: {found['say']} Where it was pushed and pulled and nothing moved, write it down as play = 0 mm."
+        )
+    unit = str(found["unit"])
+    return {"play": f"{written(math.fsum(good) / len(good), unit)} {unit}", "result": found}
+
+
 def written(mm: float, unit: str) -> str:
     """A length as it is written down, to a tenth of a micrometre or better."""
     return f"{mm / INCH_MM:.6f}" if unit == "in" else f"{mm:.4f}"
 
 
-SO_FAR: dict[str, Callable[[Path, float | None], dict[str, Any]]] = {"backlash": rocks_in}
+SO_FAR: dict[str, Callable[[Path, float | None], dict[str, Any]]] = {"backlash": rocks_in, "end-play": rocks_in}
 """What can be worked out of a recording that is still running, by kind of entry."""

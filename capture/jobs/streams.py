@@ -15,7 +15,7 @@ from analysis.setup import Setup, SetupError
 from capture.analyse import analyse_stream
 from capture.errors import StreamFormatError
 from capture.jobs.errors import JobFileError
-from capture.jobs.ring_streams import indicator_mpe_mm, rocked
+from capture.jobs.ring_streams import indicator_mpe_mm, pushed_and_pulled, rocked
 from capture.rawstream import read_header
 from capture.rawstream.segments import open_stream, segment_on_disk, sum_path
 
@@ -74,7 +74,7 @@ def derived_from(kind: str, first: Path, job: Job, data: Mapping[str, object]) -
     Parameters
     ----------
     kind : str
-        "set" or "backlash".
+        "set", "backlash" or "end-play".
     first : Path
     job : Job
         As it was known when the stream was attached.
@@ -97,6 +97,8 @@ def result_of(kind: str, first: Path, job: Job, data: Mapping[str, object]) -> d
     JobFileError
         If the stream cannot be read.
     """
+    if kind == "end-play":
+        return pushed_and_pulled(first, indicator_mpe_mm(job, data.get("indicator")))
     if kind == "backlash":
         return rocked(first, indicator_mpe_mm(job, data.get("indicator")))
     result = analyse_stream(first, setup_then(job))

@@ -103,3 +103,33 @@ def test_a_changed_stream_or_result_shows(job: JobFile, tmp_path: Path) -> None:
     journal.write_text(text.replace(f'"{first}"', '"0.2500"', 1), "utf-8")
     found = [f for f in JobFile(job.path).check() if not f.same]
     assert [f.say for f in found] == ["worked out again, places differ"]
+
+
+def test_end_play_typed_and_out_of_a_stream(job: JobFile) -> None:
+    from analysis.job import job_as_dict
+
+    job.add("end-play", {"where": "pinion", "phase": "as-found", "play": "0 mm"}, BY)
+    stream = job.attach(ROCKED)
+    d = job.add("end-play", {"where": "carrier", "phase": "as-found", "stream": stream}, BY).data
+    # A shaft with two stops is a gear with two stops: the mean of what the invented bench knew.
+    assert str(d["play"]).endswith(" mm")
+    assert float(str(d["play"]).split()[0]) == pytest.approx(0.18, abs=0.003)
+    rows = [r for r in job_as_dict(job.job())["readings"] if r["kind"] == "end-play"]
+    assert [r["end_play"]["finding"] for r in rows] == ["none", "play"]
+    assert "no end play" in rows[0]["end_play"]["say"]
+    assert "preload is gone" in rows[1]["end_play"]["say"]
+    assert all(f.same for f in job.check())
+    with pytest.raises(EntryRefusedError, match="write it down as play = 0 mm"):
+        job.add("end-play", {"where": "pinion", "phase": "trial", "stream": job.attach(SWEEPS)}, BY)
+    with pytest.raises(EntryRefusedError, match="raw stream"):
+        job.add("end-play", {"where": "pinion", "phase": "trial"}, BY)
+
+
+def test_a_nut_that_is_turned_undoes_the_pinion_s_end_play_and_not_the_carrier_s(job: JobFile) -> None:
+    for where in ("pinion", "carrier"):
+        job.add("end-play", {"where": where, "phase": "trial", "play": "0.02 mm"}, BY)
+    job.add("state", {"nut": "torqued"}, BY)
+    assert [r.status for r in job.job().readings] == ["void", "valid"]
+    assert "takes up the play" in job.job().readings[0].voided[0].reason
+    job.add("state", {"carrier": "out"}, BY)
+    assert [r.status for r in job.job().readings] == ["void", "void"]

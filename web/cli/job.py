@@ -94,6 +94,25 @@ def backlash(
     raise typer.Exit(attach_stream("backlash", job, stream, phase, fields or [], by, json_out))
 
 
+@job_app.command(name="end-play")
+def end_play(
+    job: JOB,
+    stream: Annotated[
+        Path,
+        typer.Argument(metavar="STREAM", help="Raw stream of the push and pull; it is copied into the job's folder."),
+    ],
+    where: Annotated[str, typer.Option("--where", help="pinion or carrier.")],
+    phase: Annotated[str, typer.Option("--phase", help="as-found, trial or final.")],
+    fields: FIELDS = None,
+    by: BY = None,
+    json_out: JSON = False,
+) -> None:
+    """End play from a recorded stream: pinion or carrier pushed and pulled along its shaft."""
+    from web.cli.job_work import attach_stream
+
+    raise typer.Exit(attach_stream("end-play", job, stream, phase, [*(fields or []), f"where={where}"], by, json_out))
+
+
 @job_app.command()
 def show(
     job: JOB,

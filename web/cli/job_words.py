@@ -117,7 +117,7 @@ def _reading(r: dict[str, Any]) -> str:
         )
     if "mean_mm" in r:
         return f"mean {r['mean_mm']:.3f} mm"
-    return str(r.get("torque", r.get("run_out", r.get("pattern", {}))).get("say", ""))
+    return str(r.get("torque", r.get("run_out", r.get("pattern", r.get("end_play", {})))).get("say", ""))
 
 
 def kinds_words(rows: Sequence[dict[str, Any]]) -> str:

@@ -208,7 +208,7 @@ def _found(r: dict[str, Any], inches: bool) -> str:
         return "–"
     if "mean_mm" in r:
         return f"mean {length(r['mean_mm'], inches, 3)}"
-    return str(next(r[k]["say"] for k in ("torque", "run_out", "pattern") if k in r))
+    return str(next(r[k]["say"] for k in ("torque", "run_out", "pattern", "end_play") if k in r))
 
 
 def instruments(m: JobMatter) -> Section:

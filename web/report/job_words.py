@@ -15,6 +15,7 @@ KINDS = {
     "backlash": "backlash",
     "run-out": "run-out",
     "pattern": "contact pattern",
+    "end-play": "end play",
 }
 
 STATUS = {
