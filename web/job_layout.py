@@ -218,7 +218,7 @@ WHEN: dict[str, dict[str, dict[str, list[Any]]]] = {
 QUIET = ("blind", "zero-after", "convention", "closure")
 """Steps that are shown only while something is missing there."""
 
-LONG = "complaint note text not_checked running_in compounds reason layout counts_in_stack".split()
+LONG = ["complaint", "note", "text", "not_checked", "running_in", "compounds", "reason", "layout", "counts_in_stack"]
 """Fields in which more than a line may be said."""
 
 NAMES: dict[str, str] = {

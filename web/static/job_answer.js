@@ -1,6 +1,6 @@
 // The depth of a job, the shims it asks for, and what came of earlier predictions.
 import { band } from "./answer.js";
-import { el, svg, table } from "./job_dom.js";
+import { el, svg, table, told, typed } from "./job_dom.js";
 import { taken } from "./job_units.js";
 import { localised, mm, rulingWords, say } from "./words.js";
 
@@ -16,7 +16,7 @@ const inches = (x, places = 5) => mm(x / 25.4, places);
 export function depthPart(state) {
   const d = state.depth;
   if (!d) return [el("p", {}, say("job_depth.none"))];
-  if (d.distance_mm === null) return [el("p", { class: "cure" }, localised(d.reason))];
+  if (d.distance_mm === null) return [told(d.reason, "cure")];
   const out = [
     el("p", { class: "depth" }, say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) })),
     el("p", { class: "quiet" }, say("job_depth.inches", { distance: inches(d.distance_mm), half: inches(d.U95_mm) })),
@@ -30,14 +30,14 @@ export function depthPart(state) {
     band(picture, d, d.tolerance_mm, limitMm(state, "depth-aim"));
     out.push(picture);
   }
-  if (state.as_found) out.push(el("p", { class: state.as_found.agrees ? "lead" : "cure" }, localised(state.as_found.say)));
+  if (state.as_found) out.push(told(state.as_found.say, state.as_found.agrees ? "lead" : "cure"));
   out.push(
     el(
       "details",
       {},
       el("summary", {}, say("job_depth.steps")),
-      el("ol", {}, (d.steps ?? []).map((s) => el("li", {}, localised(s)))),
-      el("ul", {}, (d.notes ?? []).map((s) => el("li", { class: "quiet" }, localised(s)))),
+      el("ol", {}, (d.steps ?? []).map((s) => told(s, null, "li"))),
+      el("ul", {}, (d.notes ?? []).map((s) => told(s, "quiet", "li"))),
     ),
   );
   return out;
@@ -46,14 +46,14 @@ export function depthPart(state) {
 function choiceRow(name, choice) {
   const pieces = choice.pieces.map((p) => `${p.id} (${mm(p.thickness_mm, 3)})`).join(" + ");
   const error = choice.predicted_error_mm === undefined ? "–" : `${mm(choice.predicted_error_mm, 4, true)} mm`;
-  return [say(`job_depth.${name}`), pieces, choice.total_mm === undefined ? "–" : `${mm(choice.total_mm, 3)} mm`, `${mm(choice.predicted_mm, 4)} mm`, error];
+  return [say(`job_depth.${name}`), typed(pieces), choice.total_mm === undefined ? "–" : `${mm(choice.total_mm, 3)} mm`, `${mm(choice.predicted_mm, 4)} mm`, error];
 }
 
 // take(ids) fills in the form that says which shims were put in.
 export function shimPart(state, take) {
   const shim = state.shim;
   if (!shim) return [];
-  const out = [el("h3", {}, say("job_depth.shim")), el("p", { class: "shim", role: "status" }, localised(shim.say))];
+  const out = [el("h3", {}, say("job_depth.shim")), el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(shim.say))];
   if (shim.held) return out;
   const rows = ["stock", "fallback", "runner_up"].filter((name) => shim[name]).map((name) => [name, shim[name]]);
   if (rows.length) {
@@ -72,7 +72,7 @@ export function shimPart(state, take) {
       el("ul", {}, shim.order.map((o) => el("li", {}, `${say("job_depth.order_total", { thickness: localised(o.thickness), unit: o.unit })}: ${say(`job_depth.role_${role[o.role]}`)}`))),
     );
   }
-  if (shim.far?.say) out.push(el("p", {}, localised(shim.far.say)));
+  if (shim.far?.say) out.push(told(shim.far.say));
   return out;
 }
 
@@ -93,7 +93,7 @@ export function closurePart(state) {
       ]),
       [0, 1, 2, 4],
     ),
-    ...rows.filter((p) => p.closure).slice(-1).map((p) => el("p", { class: p.closure.agrees ? "lead" : "cure" }, localised(p.closure.say))),
-    state.shim_effect?.say ? el("p", {}, localised(state.shim_effect.say)) : null,
+    ...rows.filter((p) => p.closure).slice(-1).map((p) => told(p.closure.say, p.closure.agrees ? "lead" : "cure")),
+    state.shim_effect?.say ? told(state.shim_effect.say) : null,
   ];
 }

@@ -85,9 +85,9 @@ export class BenchForm extends JobForm {
       this.parts = {
         link: el("p", { class: "link" }),
         value: el("output", { class: "value" }),
-        say: el("p", { class: "lead" }),
+        say: el("p", { class: "lead", data: { from: "program" } }),
         more: el("p", { class: "quiet" }),
-        job: el("p", {}),
+        job: el("p", { data: { from: "program" } }),
         take: el("button", { type: "button", on: { click: () => this.take() } }, say("job_bench.take")),
         mark: el("button", { type: "button", class: "small", on: { click: () => post("/api/mark", { mark: "reseat" }) } }, say("job_bench.reseat")),
         anew: el("button", { type: "button", class: "small", on: { click: () => post("/api/new-set") } }, say("job_bench.restart")),
@@ -114,7 +114,7 @@ export class BenchForm extends JobForm {
     p.say.textContent = !s || s.accepted + s.rejected === 0 ? say("job_bench.wait") : localised(r.enough?.say ?? "");
     const count = s ? [say("job_bench.count", { n: s.accepted, all: s.accepted + s.rejected }), say("job_bench.seats", { n: s.seats })] : [];
     if (r?.depth?.distance_mm) count.push(say("job_bench.depth_so_far", { depth: mm(r.depth.distance_mm), half: mm(r.depth.U95_mm) }));
-    p.more.textContent = count.join(" · ");
+    p.more.textContent = count.join("; ");
   }
 
   async ring() {

@@ -41,7 +41,7 @@ export function facts(ctx, kind, data) {
   return el(
     "dl",
     {},
-    shown.flatMap(([name, value]) => [el("dt", {}, label(kind, name)), el("dd", {}, valueWords(kind, known.find((f) => f.field === name), value, data))]),
+    shown.flatMap(([name, value]) => [el("dt", {}, label(kind, name)), el("dd", { data: { from: "person" } }, valueWords(kind, known.find((f) => f.field === name), value, data))]),
   );
 }
 
@@ -54,10 +54,10 @@ export function entryItem(ctx, e, byNumber, acts = null) {
   return el(
     "li",
     { class: struck ? "entry struck" : "entry", data: { n: e.n } },
-    el("p", { class: "entry-head" }, el("strong", {}, ctx.kinds[e.kind] ? say(`job_kind.${e.kind}`) : e.kind), ` · ${head(e)}`),
+    el("p", { class: "entry-head" }, el("strong", {}, ctx.kinds[e.kind] ? say(`job_kind.${e.kind}`) : e.kind), `, ${head(e)}`),
     el("div", { class: "old" }, facts(ctx, e.kind, e.written ?? e.data)),
     e.withdrawn ? el("p", { class: "cure" }, say("job.withdrawn", { why: localised(e.withdrawn) })) : null,
-    later.map((c) => [el("p", { class: "entry-head" }, say("job.corrected_by", { n: c.n }), ` · ${head(c)}`), facts(ctx, e.kind, c.data)]),
+    later.map((c) => [el("p", { class: "entry-head" }, say("job.corrected_by", { n: c.n }), `, ${head(c)}`), facts(ctx, e.kind, c.data)]),
     acts && !e.withdrawn ? acts(e) : null,
   );
 }
@@ -71,7 +71,7 @@ export function history(ctx) {
       el(
         "li",
         { class: e.corrected_by?.length || e.withdrawn ? "entry struck" : "entry" },
-        el("p", { class: "entry-head" }, el("strong", {}, ctx.kinds[e.kind] ? say(`job_kind.${e.kind}`) : e.kind), ` · ${head(e)}`),
+        el("p", { class: "entry-head" }, el("strong", {}, ctx.kinds[e.kind] ? say(`job_kind.${e.kind}`) : e.kind), `, ${head(e)}`),
         e.corrects === undefined ? null : el("p", { class: "quiet" }, say("job.corrects", { n: e.corrects })),
         e.corrected_by?.length ? el("p", { class: "cure" }, say("job.corrected_by", { n: e.corrected_by.at(-1) })) : null,
         e.withdrawn ? el("p", { class: "cure" }, say("job.withdrawn", { why: localised(e.withdrawn) })) : null,

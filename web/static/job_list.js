@@ -22,8 +22,8 @@ async function show() {
       el(
         "li",
         {},
-        el("a", { class: "thing", href: `/jobs/${encodeURIComponent(j.job)}` }, j.unit ?? j.job),
-        el("p", { class: "quiet" }, j.job),
+        el("a", { class: "thing", data: { from: "person" }, href: `/jobs/${encodeURIComponent(j.job)}` }, j.unit ?? j.job),
+        el("p", { class: "quiet", data: { from: "person" } }, j.job),
         j.error
           ? el("p", { class: "cure" }, say("jobs.unreadable", { why: localised(j.error) }))
           : el("p", {}, j.closed ? say("jobs.closed") : j.next ? say("jobs.next", { say: localised(j.next.say) }) : ""),

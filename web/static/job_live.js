@@ -1,6 +1,6 @@
 // Sentences and pictures that follow what is being typed.
 import { jobPath, post } from "./job_api.js";
-import { el } from "./job_dom.js";
+import { el, told } from "./job_dom.js";
 import { ringPicture } from "./job_panels.js";
 import { markSketch, tooth } from "./job_sketch.js";
 import { fromBase, inBase, taken, unitWord, written } from "./job_units.js";
@@ -20,11 +20,10 @@ function mark(ctx, form) {
     const answer = await post(jobPath(ctx.job, "/mark"), data);
     if (mine !== turn || !answer.ok) return;
     const r = answer.data;
-    const said = r.say.length ? r.say : [say("job_mark.empty")];
-    words.replaceChildren(
-      ...said.map((s) => el("p", {}, localised(s))),
-      ...(r.warning ? [el("p", { class: "cure" }, localised(r.warning))] : []),
-      ...r.problems.filter((p) => p.field === "gearset.mark").map((p) => el("p", { class: "cure" }, localised(p.allowed))),
+        words.replaceChildren(
+      ...(r.say.length ? r.say.map((s) => told(s)) : [el("p", {}, say("job_mark.empty"))]),
+      ...(r.warning ? [told(r.warning, "cure")] : []),
+      ...r.problems.filter((p) => p.field === "gearset.mark").map((p) => told(p.allowed, "cure")),
     );
     picture.replaceChildren(markSketch({ ...r, target: r.target ? localised(r.target) : null }));
   };

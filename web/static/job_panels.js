@@ -1,7 +1,7 @@
 // What stands beside the forms of a step: limits so far, shims, readings with what became of them, pictures.
 import { ask, jobPath } from "./job_api.js";
 import { closurePart, depthPart, shimPart } from "./job_answer.js";
-import { el, table } from "./job_dom.js";
+import { el, table, told, typed } from "./job_dom.js";
 import { standing } from "./job_entries.js";
 import * as kept from "./job_kept.js";
 import { picker, shown } from "./job_photos.js";
@@ -22,7 +22,7 @@ function limits(ctx) {
   const names = Object.keys(ctx.kinds.limit.variants.fields);
   const rows = names.map((name) => {
     const limit = ctx.state.limits[name];
-    return [say(`job_choice.name.${name}`), limit ? limitWords(ctx, name, limit) : say("job_limits.missing"), limit ? limit.page : "–"];
+    return [say(`job_choice.name.${name}`), limit ? limitWords(ctx, name, limit) : say("job_limits.missing"), limit ? typed(limit.page) : "–"];
   });
   return [el("h3", {}, say("job_limits.title")), table(["name", "value", "page"].map((n) => say(`job_limits.${n}`)), rows)];
 }
@@ -32,7 +32,7 @@ function stock(ctx) {
   const head = ["id", "thickness", "marked", "spread", "state"].map((n) => say(`job_stock.${n}`));
   const word = (s) => say(has(`job_stock.state_${s}`) ? `job_stock.state_${s}` : `job_choice.place.${s}`);
   const shown = (text) => (text ? localised(both(text, "length")) : "–");
-  const rows = ctx.state.stock.map((p) => [p.id, shown(p.thickness), shown(p.marked), shown(p.spread), word(p.rejected ? "rejected" : p.state)]);
+  const rows = ctx.state.stock.map((p) => [typed(p.id), shown(p.thickness), shown(p.marked), shown(p.spread), word(p.rejected ? "rejected" : p.state)]);
   return [el("h3", {}, say("job_stock.title")), table(head, rows, [1, 2, 3])];
 }
 
@@ -80,8 +80,8 @@ function ringPanel(kind) {
 
 function carrier(ctx) {
   const out = [];
-  if (ctx.state.carrier?.say) out.push(el("p", { class: "shim", role: "status" }, localised(ctx.state.carrier.say)));
-  for (const m of ctx.state.ring_moves ?? []) out.push(el("p", { class: "quiet" }, localised(m.say)));
+  if (ctx.state.carrier?.say) out.push(el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(ctx.state.carrier.say)));
+  for (const m of ctx.state.ring_moves ?? []) out.push(told(m.say, "quiet"));
   return out;
 }
 

@@ -1,6 +1,6 @@
 // Photos of a job: taken or chosen, kept in the job's folder, named in entries.
 import { ask, jobPath } from "./job_api.js";
-import { el, newId } from "./job_dom.js";
+import { el, newId, typed } from "./job_dom.js";
 import * as kept from "./job_kept.js";
 import { standing } from "./job_entries.js";
 import { localised, say } from "./say.js";
@@ -51,7 +51,7 @@ export function shown(ctx) {
         "li",
         {},
         el("a", { href: address(ctx, data.file) }, el("img", { src: address(ctx, data.file), alt: alt(data), loading: "lazy" })),
-        el("p", { class: "quiet" }, data.of ?? data.file),
+        typed(data.of ?? data.file, "p"),
       ),
     ),
   );
@@ -66,7 +66,7 @@ export function photos(spec, env) {
       ...[...new Set([...photosOf(env.ctx).map((e) => e.data.file), ...chosen])].map((name) => {
         const input = el("input", { type: "checkbox", checked: chosen.has(name) });
         input.addEventListener("change", () => (input.checked ? chosen.add(name) : chosen.delete(name), env.changed()));
-        return el("label", { class: "choice" }, input, ` ${name}`);
+        return el("label", { class: "choice" }, input, " ", typed(name));
       }),
     );
   const done = async (name) => {

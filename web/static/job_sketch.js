@@ -75,23 +75,24 @@ export function ring(values, unit, { low = null, high = null, zeroed = false } =
   return out;
 }
 
-const ACROSS = { high: 34, low: 86 };
+const ACROSS = { high: 60, low: 108 };
 const ALONG = { toe: 90, heel: 210 };
 
 // Where the pattern lies on a tooth of the ring gear: words such as ["high", "toe"].
 export function tooth(side, words) {
   const said = words?.length ? words.map((w) => say(`job_choice.drive.${w}`)).join(", ") : say("job_pattern.open");
-  const out = svg("svg", { class: "sketch tooth", viewBox: "0 0 300 140", role: "img", "aria-label": say("job_pattern.sketch", { side: say(`job_pattern.${side}`), words: said }) });
+  const out = svg("svg", { class: "sketch tooth", viewBox: "0 0 300 154", role: "img", "aria-label": say("job_pattern.sketch", { side: say(`job_pattern.${side}`), words: said }) });
   out.append(
-    text(150, 14, say(`job_pattern.${side}`), { "text-anchor": "middle", class: "strong" }),
-    svg("path", { class: "part", d: "M46 30L262 20V104L46 94Z" }),
-    text(4, 66, say("job_pattern.toe")),
-    text(296, 66, say("job_pattern.heel"), { "text-anchor": "end" }),
-    text(150, 124, `${say("job_pattern.high")} ↑ ↓ ${say("job_pattern.low")}`, { "text-anchor": "middle" }),
+    text(4, 14, say(`job_pattern.${side}`), { class: "strong" }),
+    text(150, 34, say("job_pattern.high"), { "text-anchor": "middle" }),
+    svg("path", { class: "part", d: "M46 50L262 40V128L46 118Z" }),
+    text(4, 90, say("job_pattern.toe")),
+    text(296, 90, say("job_pattern.heel"), { "text-anchor": "end" }),
+    text(150, 148, say("job_pattern.low"), { "text-anchor": "middle" }),
   );
   if (words?.length) {
     const x = words.map((w) => ALONG[w]).find(Boolean) ?? 152;
-    const y = words.map((w) => ACROSS[w]).find(Boolean) ?? 62;
+    const y = words.map((w) => ACROSS[w]).find(Boolean) ?? 84;
     out.append(svg("ellipse", { class: "patch", cx: x, cy: y, rx: 42, ry: 13 }));
   }
   return out;

@@ -1,6 +1,6 @@
 // The step that is open: what is known, its forms, what was written down, and leaving it out.
 import { BenchForm } from "./job_bench.js";
-import { el } from "./job_dom.js";
+import { el, told } from "./job_dom.js";
 import { entryItem, standing } from "./job_entries.js";
 import { JobForm, formTitle } from "./job_form.js";
 import { live } from "./job_live.js";
@@ -52,9 +52,9 @@ function summary(r) {
   if (r.depth?.distance_mm) {
     const d = r.depth;
     const value = say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) });
-    return d.ruling ? `${value}. ${say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) })}` : value;
+    return el("p", {}, d.ruling ? `${value}. ${say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) })}` : value);
   }
-  return localised(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : `${mm(r.mean_mm, 4)} mm`));
+  return told(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : `${mm(r.mean_mm, 4)} mm`));
 }
 
 function acts(ctx, step, r) {
@@ -86,8 +86,8 @@ function readings(ctx, step) {
         { data: { status: r.status, entry: r.entry } },
         el("p", { class: "thing" }, say("job.reading", { n: r.entry, kind: say(`job_reading.${r.kind}`), phase: say(`job_choice.phase.${r.phase}`) })),
         el("p", { class: "status", data: { status: r.status } }, say(`job_status.${r.status}`)),
-        el("p", {}, summary(r)),
-        [...r.questions, ...r.wrong].map((w) => el("p", { class: "cure" }, localised(w))),
+        summary(r),
+        [...r.questions, ...r.wrong].map((w) => told(w, "cure")),
         [...r.void, ...r.past].map((v) => el("p", { class: "cure" }, say("job.void_reason", { n: v.entry, reason: localised(v.reason) }))),
         acts(ctx, step, r),
       ),

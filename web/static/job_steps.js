@@ -1,5 +1,5 @@
 // The list of steps, what comes next, and what has to be measured again.
-import { el } from "./job_dom.js";
+import { el, told } from "./job_dom.js";
 import * as kept from "./job_kept.js";
 import { localised, say } from "./say.js";
 
@@ -41,7 +41,7 @@ export function nextPart(ctx) {
   const out = [];
   if (closed) out.push(el("p", { class: "next" }, say("job.closed")));
   if (next) {
-    out.push(el("p", { class: "next", role: "status" }, localised(next.say)));
+    out.push(el("p", { class: "next", role: "status", data: { from: "program" } }, localised(next.say)));
     out.push(el("p", { class: "quiet" }, say("job.why", { why: localised(next.why) })));
     if (next.name !== ctx.open) out.push(el("p", {}, el("a", { class: "button", href: `#${next.name}` }, say("job.go", { step: say(`job_step.${next.name}`) }))));
   }
@@ -50,6 +50,6 @@ export function nextPart(ctx) {
       el("div", { class: "redo" }, el("h3", {}, say("job.redo_title")), el("ul", {}, redo.map((r) => el("li", {}, say("job.redo", { what: localised(r.what), because: localised(r.because) }))))),
     );
   }
-  if (problems.length) out.push(el("h3", {}, say("job.problem_title")), el("ul", {}, problems.map((p) => el("li", { class: "cure" }, localised(p)))));
+  if (problems.length) out.push(el("h3", {}, say("job.problem_title")), el("ul", {}, problems.map((p) => told(p, "cure", "li"))));
   return out;
 }
