@@ -226,6 +226,8 @@ if (forms.ok) {
   ctx.layout = forms.data;
   ctx.kinds = Object.fromEntries(forms.data.kinds.map((k) => [k.kind, k]));
   setUnits(forms.data.units);
+  // Before the job itself: what is written in between is then seen as new.
+  size = (await ask(jobPath(job, "/size"))).data?.size ?? null;
   await reload();
   setInterval(look, LOOK_MS);
 } else lost(forms);
