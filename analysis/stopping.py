@@ -125,6 +125,9 @@ def decide(stats: SetStatistics, aim_mm: float, one_seating: bool = False) -> De
         covers = "" if seatings or stats.seats > 1 else " Seating the arbor again is not covered."
         return Decision(True, True, half, f"Enough: ±{_up(half)} mm at 95 %, aim ±{aim_mm:.4f} mm.{covers}")
     known = math.sqrt(sum(x.u_mm**2 for x in stats.budget if x.kind == "B"))
+    settled = math.sqrt(sum(x.u_mm**2 for x in stats.budget if x.kind == "B" and x.name != "drift"))
+    if half_width(known, INFINITE_DOF, factor) >= aim_mm > half_width(settled, INFINITE_DOF, factor):
+        return Decision(True, False, half, _drifts(half, known, factor, aim_mm))
     if half_width(known, INFINITE_DOF, factor) >= aim_mm:
         return Decision(True, False, half, _too_coarse(half, known, factor, aim_mm))
     sd = math.sqrt(max(stats.u_mm**2 - known**2, 0.0) * n)
@@ -163,6 +166,14 @@ def _too_coarse(half: float, known: float, factor: float, aim_mm: float) -> str:
     return (
         f"The aim of ±{aim_mm:.4f} mm will not be reached: the display and the finding of the bottom alone leave "
         f"±{_up(alone)} mm, however many sweeps. It stands at ±{_up(half)} mm. A finer indicator or a wider aim is needed."
+    )
+
+
+def _drifts(half: float, known: float, factor: float, aim_mm: float) -> str:
+    alone = half_width(known, INFINITE_DOF, factor)
+    return (
+        f"The aim of ±{aim_mm:.4f} mm will not be reached: the minima drift, and that leaves ±{_up(alone)} mm, however many sweeps. "
+        f"It stands at ±{_up(half)} mm. Let the housing and the indicator settle, set zero or master again, and begin a new set."
     )
 
 

@@ -11,6 +11,7 @@ import pytest
 from analysis.play import NOT_ASSESSABLE, several_apart
 from analysis.repeatability import Bottoms, summarise
 from analysis.results import PlayFinding
+from analysis.stopping import decide
 from tests.bench.accuracy import run
 from tests.bench.hands import STEADY, make
 
@@ -37,6 +38,14 @@ def test_between_seatings_their_means_show_it() -> None:
     s = summarise(drifting(0.020, seats=3), 0)
     line = next(b for b in s.budget if b.name == "drift")
     assert line.u_mm == pytest.approx(0.020 * 10.5 / 60 / math.sqrt(3), rel=0.3)
+
+
+def test_a_set_that_drifts_is_ended_for_that_and_not_for_the_indicator() -> None:
+    d = decide(summarise(drifting(0.040), 0), 0.004, one_seating=True)
+    assert (d.stop, d.reached) == (True, False)
+    assert "the minima drift" in d.say
+    assert "settle" in d.say
+    assert "finer indicator" not in d.say
 
 
 def test_without_a_drift_nothing_is_allowed() -> None:
