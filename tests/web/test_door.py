@@ -77,7 +77,9 @@ def test_a_code_runs_out(clock: Clock) -> None:
     clock.now += 1
     assert codes.current is None
     assert codes.left_s == 0.0
-    assert codes.take(code, "192.0.2.7") is Refusal.NONE
+    for _ in range(TRIES_OF_ONE + 1):
+        assert codes.take(code, "192.0.2.7") is Refusal.NONE
+    assert codes.take(codes.make(), "192.0.2.7") is None, "nobody waits for having come late"
 
 
 def test_a_new_code_ends_the_one_before(clock: Clock) -> None:
@@ -124,7 +126,7 @@ def test_many_addresses_together_end_the_code_and_it_is_told(clock: Clock) -> No
 def test_guessing_from_ever_new_addresses_takes_no_memory(clock: Clock) -> None:
     codes = Codes(clock)
     for n in range(5000):
-        codes.take("00000000", f"2001:db8::{n:x}")
+        codes.take(other_than(codes.make()), f"2001:db8::{n:x}")
     assert len(codes._tries) <= 256
 
 

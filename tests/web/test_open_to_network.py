@@ -84,6 +84,7 @@ def test_what_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     assert plain.startswith(here)
     assert "open to the network at http://192.0.2.7:80/" in plain
     assert f"open http://192.0.2.7:80/pair on it and type {code[:4]} {code[4:]};" in plain
+    assert "shimwright pair --port 80\n" in plain
     assert "\x1b" not in plain, "a picture only on a terminal"
     pictured = told(where, door, picture=True)
     assert pictured.startswith(plain)
@@ -195,6 +196,37 @@ def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_p
                 process.communicate(timeout=10)
     finally:
         bench.stop()
+
+
+@pytest.mark.skipif(not OWN, reason="this machine has no network address")
+def test_readings_posted_from_elsewhere_need_the_token_that_outlives_a_restart(tmp_path: Path) -> None:
+    script = str(Path(sys.executable).with_name("shimwright"))
+    environment = os.environ | {"XDG_CONFIG_HOME": str(tmp_path / "config")}
+    tokens = []
+    for n in range(2):
+        folders = ["--record", str(tmp_path / f"streams-{n}"), "--jobs", str(tmp_path / "jobs"), "--store", "off"]
+        command = [script, "serve", "push", "--host", OWN[0], "--port", "0", "--no-browser", *folders]
+        with subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
+        ) as process:
+            try:
+                assert process.stdout is not None
+                said = [process.stdout.readline() for _ in range(4)]
+                port = said[0].split()[5].rstrip("/").rpartition(":")[2]
+                there = f"http://{OWN[0]}:{port}"
+                file = tmp_path / "config" / "shimwright" / "push-token"
+                assert said[3] == f"shimwright: a micro-controller posts with the token in {file}\n"
+                tokens.append(file.read_text("ascii").strip())
+                assert tokens[n] not in "".join(said), "what is printed may end in a log"
+                assert ask(f"{there}/api/push", {"value": 0.478})[0] == 401
+                assert ask(f"{there}/api/push", {"value": 0.478}, Authorization=f"Bearer {tokens[0]}")[0] == 204
+                here = f"http://127.0.0.1:{port}"
+                assert json.loads(ask(f"{here}/api/state")[2])["last"]["counts"] == 478
+                assert ask(f"{here}/api/push", {"value": 0.479})[0] == 204
+            finally:
+                process.terminate()
+                process.communicate(timeout=10)
+    assert tokens[0] == tokens[1]
 
 
 def test_pair_without_a_program_or_without_the_network_says_what_to_do() -> None:

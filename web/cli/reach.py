@@ -118,9 +118,10 @@ def pairing_told(door: Door, picture: bool) -> str:
     if code is None or not door.addresses:
         return ""
     first = door.addresses[0]
+    port = first.rstrip("/").rpartition(":")[2]
     out = (
         f"shimwright: to pair a device within {LASTS_S / 60:.0f} min, open {first}pair on it and type {spaced(code)}; "
-        "for another code, open Devices on this computer's page or run shimwright pair\n"
+        f"for another code, open Devices on this computer's page or run shimwright pair --port {port}\n"
     )
     return out + (on_terminal(link_for(first, code)) if picture else "")
 

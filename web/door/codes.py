@@ -93,13 +93,15 @@ class Codes:
             return Refusal.WAIT
         current = self.current
         digits = "".join(c for c in typed if c not in " -\u00a0\u2009")
-        # An address that guesses while there is no code is told the same as one that guesses wrong would learn: nothing.
-        if hmac.compare_digest(digits.encode("utf-8", "replace"), (current or "").encode()) and current is not None:
+        if current is None:
+            # Nothing can be guessed, so nothing is counted: somebody with a code that has run out is not shut out for it.
+            return Refusal.NONE
+        if hmac.compare_digest(digits.encode("utf-8", "replace"), current.encode()):
             self._code = None
             self._tries.pop(address, None)
             return None
         self._count(address)
-        return Refusal.WRONG if current is not None else Refusal.NONE
+        return Refusal.WRONG
 
     def _count(self, address: str) -> None:
         tries = self._tries.pop(address, None) or _Tries()
@@ -111,8 +113,6 @@ class Codes:
         self._tries[address] = tries
         while len(self._tries) > MOST_ADDRESSES:
             self._tries.popitem(last=False)
-        if self._code is None:
-            return
         self._wrong += 1
         if self._wrong >= TRIES_OF_ALL:
             self._code = None
