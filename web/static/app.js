@@ -19,10 +19,10 @@ import { linkWords, localised, say } from "./words.js";
 const page = Object.fromEntries([...document.querySelectorAll("[id]")].map((e) => [e.id, e]));
 const head = document.querySelector("#sweeps thead tr");
 const rows = document.querySelector("#sweeps tbody");
-const trace = new Trace(page.trace);
 const lastFigure = new Place(page["sweep-figure"], "sweep");
 const figures = new Figures([lastFigure, ...["minima", "drift", "budget", "stock"].map((name) => new Place(page[`figure-${name}`], name))]);
 const HOLD_MS = 8000;
+const LOOK_MS = 100;
 
 let setup = null;
 let result = null;
@@ -38,6 +38,9 @@ let advised = -Infinity;
 let chosen = null;
 let toldLate = false;
 let silent = false;
+let framed = false;
+
+const trace = new Trace(page.trace, () => frame());
 
 const streamNow = () => (performance.now() - zero) / 1000;
 const text = (element, said) => {
@@ -200,6 +203,7 @@ const on = {
     arrived = performance.now();
     zero = Math.min(zero || Infinity, arrived - 1000 * r.t);
     trace.add(r.t, r.value_mm);
+    frame();
   },
   link(e) {
     const before = link;
@@ -285,23 +289,40 @@ setUpSignals();
 settings.onChange((names) => {
   showButtons();
   if (names.includes("unit")) showResult();
-  if (names.includes("theme")) trace.dirty = true;
+  if (names.includes("theme")) trace.recolour();
 });
-matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => (trace.dirty = true));
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trace.recolour());
 speech.onVoices(showButtons);
 showButtons();
 keepAwake();
 listen(on);
 
-function tick() {
-  if (last) {
-    if (fresh) showReading();
+// A reading is put on the screen with the next frame, the newest of those that came meanwhile.
+function frame() {
+  if (framed) return;
+  framed = true;
+  requestAnimationFrame(() => {
+    framed = false;
+    if (fresh && last) showReading();
     fresh = false;
-    const age = (performance.now() - arrived) / 1000;
-    const lateNow = age > Math.max(2 * period, 0.15) && link !== "waiting";
-    text(page.age, age < 1 ? say("sweep.age_now") : say("sweep.age", { s: age.toFixed(0) }));
-    page.number.parentElement.classList.toggle("late", lateNow || link === "lost" || link === "none");
-    if (lateNow && !["lost", "stale", "none"].includes(link) && age > 0.5) showLink("stale", "");
+    if (age() < 1) showAge();
+    if (trace.draw(streamNow())) frame();
+  });
+}
+
+const age = () => (performance.now() - arrived) / 1000;
+
+function showAge() {
+  const late = age() > Math.max(2 * period, 0.15) && link !== "waiting";
+  text(page.age, age() < 1 ? say("sweep.age_now") : say("sweep.age", { s: age().toFixed(0) }));
+  page.number.parentElement.classList.toggle("late", late || link === "lost" || link === "none");
+  return late;
+}
+
+function look() {
+  if (last) {
+    const lateNow = showAge();
+    if (lateNow && !["lost", "stale", "none"].includes(link) && age() > 0.5) showLink("stale", "");
     else if (!lateNow && link === "stale") showLink("back", "");
   }
   if (link === "stale" && !silent && felt(link, arrived) === "stale") {
@@ -313,7 +334,5 @@ function tick() {
     advice = "";
     showNow();
   }
-  trace.draw(streamNow());
-  requestAnimationFrame(tick);
 }
-requestAnimationFrame(tick);
+setInterval(look, LOOK_MS);

@@ -10,6 +10,7 @@ import { linkWords, localised, say } from "./words.js";
 
 const page = Object.fromEntries([...document.querySelectorAll("[id]")].map((e) => [e.id, e]));
 const HOLD_MS = 8000;
+const LOOK_MS = 100;
 
 let setup = null;
 let result = null;
@@ -99,6 +100,7 @@ const on = {
     last = r;
     fresh = true;
     arrived = performance.now();
+    frame();
   },
   link: (e) => showLink(e.state, e.why),
   sweep(s) {
@@ -136,10 +138,20 @@ settings.onChange(show);
 keepAwake();
 listen(on);
 
-function tick() {
-  if (last) {
-    if (fresh) showReading();
+let framed = false;
+
+function frame() {
+  if (framed) return;
+  framed = true;
+  requestAnimationFrame(() => {
+    framed = false;
+    if (fresh && last) showReading();
     fresh = false;
+  });
+}
+
+function look() {
+  if (last) {
     const late = performance.now() - arrived > 1000 * Math.max(2 * period, 0.15) && link !== "waiting";
     page.number.parentElement.classList.toggle("late", late || link === "lost" || link === "none");
   }
@@ -152,6 +164,5 @@ function tick() {
     advice = "";
     show();
   }
-  requestAnimationFrame(tick);
 }
-requestAnimationFrame(tick);
+setInterval(look, LOOK_MS);

@@ -24,7 +24,7 @@ function shared(take) {
   if (!("SharedWorker" in window)) return false;
   let worker;
   try {
-    worker = new SharedWorker("/static/stream_worker.js", { name: "shimwright-stream-1" });
+    worker = new SharedWorker("/static/stream_worker.js", { name: "shimwright-stream-2" });
   } catch {
     return false;
   }
@@ -39,7 +39,7 @@ function shared(take) {
   worker.addEventListener("error", giveUp);
   worker.port.addEventListener("message", (m) => {
     clearTimeout(patience);
-    if (!given && m.data.name !== "here") take(m.data);
+    if (!given) m.data.forEach(take);
   });
   worker.port.start();
   worker.port.postMessage("hello");

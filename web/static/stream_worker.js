@@ -6,9 +6,17 @@ const QUIET_MS = 5000;
 const ports = new Set();
 let up = false;
 let watch = 0;
+let waiting = [];
 
+// What the program sent in one piece goes on in one piece.
 function tell(message) {
-  for (const port of ports) port.postMessage(message);
+  if (waiting.push(message) === 1) setTimeout(flush, 0);
+}
+
+function flush() {
+  const messages = waiting;
+  waiting = [];
+  for (const port of ports) port.postMessage(messages);
 }
 
 function open() {
@@ -33,7 +41,7 @@ function open() {
 async function picture(port) {
   if (!up) return;
   const answer = await fetch("/api/state").catch(() => null);
-  if (answer?.ok) port.postMessage({ name: "state", data: await answer.text() });
+  if (answer?.ok) port.postMessage([{ name: "state", data: await answer.text() }]);
 }
 
 self.addEventListener("connect", (e) => {
@@ -42,7 +50,7 @@ self.addEventListener("connect", (e) => {
     if (m.data === "bye") ports.delete(port);
     else {
       ports.add(port);
-      port.postMessage({ name: "here" });
+      port.postMessage([]);
       picture(port);
     }
   });

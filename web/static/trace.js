@@ -1,19 +1,29 @@
 // The last seconds of readings on a canvas, with the bottoms found so far.
 const SECONDS = 20;
+const EVERY_MS = 60;
 
+// `wake` is called when there is something to draw that no reading brought.
 export class Trace {
-  constructor(canvas) {
+  constructor(canvas, wake) {
     this.canvas = canvas;
+    this.wake = wake;
     this.points = [];
     this.bottoms = [];
-    this.offset = 0;
     this.dirty = true;
+    this.drawn = -Infinity;
+    this.colours = null;
+    this.seen = true;
+    new IntersectionObserver((entries) => {
+      this.seen = entries.at(-1).isIntersecting;
+      if (this.seen) wake();
+    }).observe(canvas);
     const resize = () => {
       const scale = Math.min(window.devicePixelRatio || 1, 2);
       canvas.width = Math.round(canvas.clientWidth * scale);
       canvas.height = Math.round(canvas.clientHeight * scale);
       this.scale = scale;
       this.dirty = true;
+      wake();
     };
     new ResizeObserver(resize).observe(canvas);
     resize();
@@ -34,15 +44,34 @@ export class Trace {
   setBottoms(sweeps) {
     this.bottoms = sweeps.filter((s) => s.minimum_mm !== null);
     this.dirty = true;
+    this.wake();
   }
 
+  // The page's colours are others now.
+  recolour() {
+    this.colours = null;
+    this.dirty = true;
+    this.wake();
+  }
+
+  // Draws if there is anything new to see; true while there is something left to draw.
   draw(now) {
-    if (!this.dirty) return;
+    if (!this.dirty || !this.seen) return false;
+    if (performance.now() - this.drawn < EVERY_MS) return true;
+    this.drawn = performance.now();
     this.dirty = false;
+    this.paint(now);
+    return false;
+  }
+
+  paint(now) {
     const { canvas, scale } = this;
     const ctx = canvas.getContext("2d");
-    const style = getComputedStyle(document.documentElement);
-    const color = (name) => style.getPropertyValue(name).trim();
+    if (this.colours === null) {
+      const style = getComputedStyle(document.documentElement);
+      this.colours = Object.fromEntries(["--trace", "--good", "--bad"].map((name) => [name, style.getPropertyValue(name).trim()]));
+    }
+    const color = (name) => this.colours[name];
     ctx.clearRect(0, 0, canvas.width, canvas.height);
     const end = Math.max(now, this.points.length ? this.points[this.points.length - 1][0] : 0);
     const begin = end - SECONDS;
