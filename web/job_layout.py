@@ -141,7 +141,7 @@ AT: dict[str, dict[str, Any]] = {
             _preload("as-found", "pinion"),
             _pattern("as-found"),
         ],
-        "panel": "depth",
+        "panel": "as-found",
     },
     "marks": {
         "forms": [

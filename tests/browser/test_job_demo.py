@@ -12,7 +12,7 @@ from tests.browser.conftest import running
 
 
 def test_from_the_start_of_the_demonstration_to_the_shim(
-    browser: Any, record_property: Callable[[str, object], None]
+    browser: Any, record_testsuite_property: Callable[[str, object], None]
 ) -> None:
     """The time it takes is kept with the result, at the bench's own speed; nothing here waits for a clock."""
     began = time.monotonic()
@@ -26,7 +26,7 @@ def test_from_the_start_of_the_demonstration_to_the_shim(
         page.locator("#use-set").click()
         shim = page.locator('[data-panel="shim"] .shim')
         shim.wait_for(timeout=PATIENCE_MS)
-        record_property("seconds from the command to the shim sentence", round(time.monotonic() - began, 1))
+        record_testsuite_property("seconds from the command to the shim sentence", round(time.monotonic() - began, 1))
         assert re.search(r"too far out; it must go in, toward the ring gear's axis", shim.inner_text())
         assert re.search(r"so take out 0\.\d{3} mm .* From the box: ", shim.inner_text())
         panel = page.locator('[data-panel="shim"]')

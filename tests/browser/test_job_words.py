@@ -39,7 +39,7 @@ def shops(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
 def _steps(page: Any, address: str, job: str) -> Iterator[str]:
     for step in (x["step"] for x in layout()["steps"]):
         page.goto(f"{address}jobs/{job}#{step}")
-        page.locator(f'#steps a[aria-current][href="#{step}"]').wait_for(timeout=PATIENCE_MS)
+        page.locator(f'#steps a[aria-current][href="#{step}"]').wait_for(state="attached", timeout=PATIENCE_MS)
         page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
         yield step
 
@@ -85,5 +85,11 @@ def test_nothing_is_cut_off(browser: Any, shops: dict[str, str], width: int, the
             ".filter((x) => x.checkVisibility()).map((x) => x.getBoundingClientRect().right))"
         )
         assert farthest <= width, step
+        cut = page.evaluate(
+            "[...document.querySelectorAll('main svg text')].filter((t) => t.checkVisibility()).filter((t) => {"
+            " const [a, b] = [t.getBoundingClientRect(), t.ownerSVGElement.getBoundingClientRect()];"
+            " return a.left < b.left - 1 || a.right > b.right + 1 || a.top < b.top - 2 || a.bottom > b.bottom + 2; }).map((t) => t.textContent)"
+        )
+        assert cut == [], step
     assert seen.trouble == []
     page.close()

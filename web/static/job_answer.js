@@ -30,7 +30,6 @@ export function depthPart(state) {
     band(picture, d, d.tolerance_mm, limitMm(state, "depth-aim"));
     out.push(picture);
   }
-  if (state.as_found) out.push(told(state.as_found.say, state.as_found.agrees ? "lead" : "cure"));
   out.push(
     el(
       "details",

@@ -28,7 +28,7 @@ const ctx = {
   render,
   reload,
   tell: (words, more = []) => $("told").replaceChildren(words, ...more),
-  drafted: () => $("steps").replaceChildren(...stepList(ctx)),
+  drafted: drawSteps,
   whoMissing: (text) => person.ask(text),
   saved,
   take,
@@ -119,11 +119,23 @@ function render() {
   const known = ctx.layout.steps.some((s) => s.step === wanted);
   ctx.open = known ? wanted : (ctx.open ?? state.next?.name ?? "close");
   $("next").replaceChildren(...nextPart(ctx));
-  $("steps").replaceChildren(...stepList(ctx));
+  drawSteps();
   $("step").replaceChildren(...openStep(ctx));
   $("rest").replaceChildren(...rest());
   putBack(was);
 }
+
+function drawSteps() {
+  const rows = stepList(ctx);
+  $("steps").replaceChildren(...rows);
+  $("steps-count").textContent = say("job.steps_count", { done: rows.filter((r) => /done|skipped/.test(r.dataset.kind)).length, all: rows.length });
+}
+
+// The list lies open beside the step, and folded above it on a narrow screen.
+const wide = matchMedia("(min-width: 62rem)");
+const spread = () => ($("steps-fold").open = wide.matches);
+wide.addEventListener("change", spread);
+spread();
 
 function rest() {
   const choose = el(

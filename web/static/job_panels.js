@@ -80,7 +80,8 @@ function ringPanel(kind) {
 
 function carrier(ctx) {
   const out = [];
-  if (ctx.state.carrier?.say) out.push(el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(ctx.state.carrier.say)));
+  // What comes next says the same where this is the step.
+  if (ctx.state.carrier?.say && ctx.state.carrier.say !== ctx.state.next?.say) out.push(el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(ctx.state.carrier.say)));
   for (const m of ctx.state.ring_moves ?? []) out.push(told(m.say, "quiet"));
   return out;
 }
@@ -94,8 +95,7 @@ function torque(ctx, where = "pinion") {
 function pattern(ctx) {
   const e = lastReading(ctx, "pattern");
   return [
-    el("h3", {}, say("job_pattern.title")),
-    el("div", { class: "pictures", data: { live: "pattern" } }, tooth("drive", e?.data.drive), tooth("coast", e?.data.coast)),
+    ...(e ? [el("h3", {}, say("job_pattern.title")), el("div", { class: "pictures" }, tooth("drive", e.data.drive), tooth("coast", e.data.coast))] : []),
     el("h3", {}, say("job_photo.title")),
     shown(ctx),
   ];
@@ -148,6 +148,7 @@ function sheet(ctx) {
 // What `panel` of a step shows; take(place, ids) fills in the form of shims put in.
 export function panel(name, ctx, take) {
   const parts = {
+    "as-found": () => [ctx.state.as_found ? told(ctx.state.as_found.say, ctx.state.as_found.agrees ? "lead" : "cure") : null],
     limits: () => limits(ctx),
     stock: () => stock(ctx),
     depth: () => [el("h3", {}, say("job_depth.title")), ...depthPart(ctx.state), ...shimPart(ctx.state, null)],

@@ -48,7 +48,7 @@ const REACH = 96;
 // Values round the ring.  Each of `values` is a figure in `unit`; low and high are limits in the same unit or null.
 export function ring(values, unit, { low = null, high = null, zeroed = false } = {}) {
   const places = values.map((v, i) => say("job_ring.place", { n: i + 1, value: number(v, unit === "in" ? 4 : 3), unit: unitWord(unit) }));
-  const out = svg("svg", { class: "sketch ring", viewBox: "0 0 320 320", role: "img", "aria-label": say("job_ring.picture", { places: places.join("; ") }) });
+  const out = svg("svg", { class: "sketch ring", viewBox: "-50 26 420 268", role: "img", "aria-label": say("job_ring.picture", { places: places.join("; ") }) });
   const mean = values.reduce((a, b) => a + b, 0) / values.length;
   const wide = Math.max(...values.map((v) => Math.abs(v - mean)), 1e-9);
   const most = Math.max(...values, high ?? 0);
@@ -85,7 +85,7 @@ export function tooth(side, words) {
   out.append(
     text(4, 14, say(`job_pattern.${side}`), { class: "strong" }),
     text(150, 34, say("job_pattern.high"), { "text-anchor": "middle" }),
-    svg("path", { class: "part", d: "M46 50L262 40V128L46 118Z" }),
+    svg("path", { class: "part", d: "M46 50L250 40V128L46 118Z" }),
     text(4, 90, say("job_pattern.toe")),
     text(296, 90, say("job_pattern.heel"), { "text-anchor": "end" }),
     text(150, 148, say("job_pattern.low"), { "text-anchor": "middle" }),

@@ -6,6 +6,7 @@ import { JobForm, formTitle } from "./job_form.js";
 import { live } from "./job_live.js";
 import { panel } from "./job_panels.js";
 import { standingOf } from "./job_steps.js";
+import { both } from "./job_units.js";
 import { localised, mm, rulingWords, say } from "./words.js";
 
 export const REPEATED = ["limit", "instrument", "piece"];
@@ -17,6 +18,8 @@ const fits = (spec, e) => e.kind === spec.kind && Object.entries(spec.preset ?? 
 function due(ctx, step) {
   const forms = step.forms.filter((f) => !f.fold);
   if (forms.length === 1) return new Set(forms.map((f) => f.name));
+  // What is done lies folded; it can be added to.
+  if (standingOf(ctx, step.step)[0] === "done") return new Set();
   const written = standing(ctx.entries).filter((e) => !e.withdrawn);
   const zero = ctx.state.zeroings.at(-1);
   const open = zero && !zero.closed;
@@ -54,7 +57,7 @@ function summary(r) {
     const value = say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) });
     return el("p", {}, d.ruling ? `${value}. ${say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) })}` : value);
   }
-  return told(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : `${mm(r.mean_mm, 4)} mm`));
+  return told(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : both(`${r.mean_mm.toFixed(4)} mm`, "length")));
 }
 
 function acts(ctx, step, r) {
