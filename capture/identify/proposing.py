@@ -37,6 +37,7 @@ def proposals(data: bytes) -> Iterator[Proposal]:
     yield {"use": "gatt-length"}, []
     for endian in ("little", "big"):
         yield {"use": "counted-binary", "endian": endian}, ["unit", "resolution"]
+        yield {"use": "counted-binary", "endian": endian, "packets": "attribute"}, ["unit", "resolution"]
 
 
 def _own() -> Iterator[Proposal]:

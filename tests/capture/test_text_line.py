@@ -447,9 +447,9 @@ def test_a_long_piece_takes_time_in_proportion() -> None:
 
     def seconds(lines: int) -> float:
         data = b"+000.478\n" * lines
-        begin = time.perf_counter()
+        begin = time.thread_time()
         assert len(decode(data)) == lines
-        return time.perf_counter() - begin
+        return time.thread_time() - begin
 
     seconds(100)
     short = min(seconds(1000) for _ in range(3))
