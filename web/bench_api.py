@@ -20,7 +20,8 @@ figures themselves come out of the stream.  While the gear is rocked, ``GET /api
 recording gives so far, each with its reasons where it is refused, and in a sentence what is missing.
 
 ``POST /api/jobs/{job}/end-play`` (``where``: pinion or carrier) and ``GET /api/bench/end-play`` are the same for a shaft that is pushed and
-pulled along its length.
+pulled along its length; ``POST /api/jobs/{job}/run-out`` (``turns``: 2 or more, from rest to rest at the same mark; ``teeth_under`` where the
+plunger runs over teeth) and ``GET /api/bench/run-out`` (which takes it for two turns) for a ring gear that is turned by hand.
 """
 
 from __future__ import annotations

@@ -96,6 +96,10 @@ def _result(given: object) -> object:
     return rules.analysed(given)
 
 
+def _heights_found(given: object) -> object:
+    return rules.worked_out(given, "heights_mm")
+
+
 def _places_found(given: object) -> object:
     return rules.worked_out(given, "places")
 
@@ -365,8 +369,19 @@ KINDS: dict[str, Kind] = {
     ),
     "run-out": Kind(
         "run-out of the ring gear's back face over one turn",
-        {"readings": _figures(8), "unit": _unit, "phase": _phase, "where": _text, "person": _person},
-        rules.figures("readings"),
+        {
+            "readings": Field(listed(figure, 8), says="8 or more figures; a stream gives them itself"),
+            "unit": Field(unit_of("length"), says="mm or in, for the readings; a stream gives it itself"),
+            "stream": Field(path_in_streams),
+            "sha256": Field(sha256),
+            "result": Field(_heights_found),
+            "turns": Field(whole(2, 20), says="whole turns made in the stream, from rest to rest at the same mark"),
+            "teeth_under": Field(whole(3, 400), says="teeth of the ring gear, where the plunger ran over them"),
+            "phase": _phase,
+            "where": _text,
+            "person": _person,
+        },
+        rules.run_out,
     ),
     "pattern": Kind(
         "the contact pattern in words, with photos",

@@ -266,6 +266,14 @@ def preload(d: Data) -> Faults:
     return []
 
 
+def run_out(d: Data) -> Faults:
+    """Typed figures, or a stream and how many turns it holds."""
+    out = _typed_or_streamed(d, "readings") or figures("readings")(d)
+    if not out and "stream" in d and "turns" not in d:
+        out.append(("turns", "how many whole turns were made, 2 or more"))
+    return out
+
+
 def end_play(d: Data) -> Faults:
     """Typed, or out of a stream."""
     return _typed_or_streamed(d, "play", "play")

@@ -58,6 +58,9 @@ def run_out_of(job: Job, r: Taken) -> dict[str, Any]:
     finding = "not ruled" if limit is None else "within" if total <= limit else "above"
     first = 2.0 * math.hypot(c, s)
     say = f"Run-out {float(total):.3f} mm in all, highest at place {exact.index(max(exact)) + 1} of {n}; one wave a turn makes {first:.3f} mm of it."
+    streamed = r.data.get("result")
+    if isinstance(streamed, Mapping):
+        say = str(streamed["say"])
     if finding == "above":
         say += f" More than {limit} mm: look for dirt or a burr under the ring gear, seat it again, then look at the case flange alone."
     elif finding == "not ruled":

@@ -16,6 +16,7 @@ STREAMED = {
     "set": "sweeps, set and play are",
     "backlash": "every place and its backlash are",
     "end-play": "the play is",
+    "run-out": "the run-out is",
 }
 """Kinds of entries that a raw stream gives, and what is worked out from it."""
 

@@ -30,6 +30,13 @@ _STANDS_IN: dict[str, dict[str, object]] = {
         "places": [1],
         "unit": "mm",
     },
+    "run-out": {
+        "stream": "streams/x.jsonl",
+        "sha256": "0" * 64,
+        "result": {"heights_mm": []},
+        "readings": [0] * 8,
+        "unit": "mm",
+    },
     "end-play": {"stream": "streams/x.jsonl", "sha256": "0" * 64, "result": {"places": []}, "play": "0 mm"},
 }
 """What a recording will give, by kind, to have the rest of an entry checked before there is one."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from analysis.job.quantities import quantity
 from analysis.job.state import Job
 from analysis.rocking import RockingSession, summary
+from analysis.turning import FEWEST_TURNS, TurningSession
 from capture.jobs.errors import JobFileError
 from capture.pipeline import Pipeline, Taker
 from capture.profiles import load_profile
@@ -99,10 +101,52 @@ def pushed_and_pulled(first: Path, mpe_mm: float | None) -> dict[str, Any]:
     return {"play": f"{written(math.fsum(good) / len(good), unit)} {unit}", "result": found}
 
 
+def turned_in(first: Path, turns: int, teeth: int | None) -> dict[str, Any]:
+    """Run-out of a gear that was turned, or why there is none.
+
+    Raises
+    ------
+    CaptureError
+        If the stream cannot be read.
+    """
+    session = TurningSession(turns, teeth)
+    replay(first, session)
+    found = session.found()
+    return {
+        "readings": session.readings,
+        "bad_frames": session.bad_frames,
+        "unit": session.unit,
+        **{k: v for k, v in asdict(found).items() if k not in ("heights_mm", "readings")},
+        "heights_mm": list(found.heights_mm),
+        "reasons": list(found.reasons),
+        "accepted": found.accepted,
+        "say": found.say,
+    }
+
+
+def turned(first: Path, turns: int, teeth: int | None) -> dict[str, Any]:
+    """What a run-out entry keeps of a stream.
+
+    Raises
+    ------
+    JobFileError
+        If it gives no run-out.
+    """
+    found = turned_in(first, turns, teeth)
+    if not found["accepted"]:
+        raise JobFileError(f"{first.name} gives no run-out. {found['say']}")
+    unit = str(found["unit"])
+    return {"readings": [written(x, unit) for x in found["heights_mm"]], "unit": unit, "result": found}
+
+
 def written(mm: float, unit: str) -> str:
     """A length as it is written down, to a tenth of a micrometre or better."""
     return f"{mm / INCH_MM:.6f}" if unit == "in" else f"{mm:.4f}"
 
 
-SO_FAR: dict[str, Callable[[Path, float | None], dict[str, Any]]] = {"backlash": rocks_in, "end-play": rocks_in}
+SO_FAR: dict[str, Callable[[Path, float | None], dict[str, Any]]] = {
+    "backlash": rocks_in,
+    "end-play": rocks_in,
+    "run-out": lambda path, _: turned_in(path, FEWEST_TURNS, None),
+}
 """What can be worked out of a recording that is still running, by kind of entry."""

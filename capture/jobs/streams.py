@@ -15,7 +15,7 @@ from analysis.setup import Setup, SetupError
 from capture.analyse import analyse_stream
 from capture.errors import StreamFormatError
 from capture.jobs.errors import JobFileError
-from capture.jobs.ring_streams import indicator_mpe_mm, pushed_and_pulled, rocked
+from capture.jobs.ring_streams import indicator_mpe_mm, pushed_and_pulled, rocked, turned
 from capture.rawstream import read_header
 from capture.rawstream.segments import open_stream, segment_on_disk, sum_path
 
@@ -74,7 +74,7 @@ def derived_from(kind: str, first: Path, job: Job, data: Mapping[str, object]) -
     Parameters
     ----------
     kind : str
-        "set", "backlash" or "end-play".
+        "set", "backlash", "run-out" or "end-play".
     first : Path
     job : Job
         As it was known when the stream was attached.
@@ -97,6 +97,11 @@ def result_of(kind: str, first: Path, job: Job, data: Mapping[str, object]) -> d
     JobFileError
         If the stream cannot be read.
     """
+    if kind == "run-out":
+        turns, teeth = data.get("turns"), data.get("teeth_under")
+        if not isinstance(turns, int | str) or not str(turns).isascii() or not str(turns).isdigit():
+            raise JobFileError("run-out.turns is needed with a stream: how many whole turns were made, 2 or more")
+        return turned(first, int(turns), int(str(teeth)) if str(teeth).isdigit() else None)
     if kind == "end-play":
         return pushed_and_pulled(first, indicator_mpe_mm(job, data.get("indicator")))
     if kind == "backlash":

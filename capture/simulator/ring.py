@@ -1,4 +1,4 @@
-"""An invented ring gear under an indicator: rocked between its stops, or turned place by place, down to the bytes that are sent.
+"""An invented ring gear under an indicator: rocked between its stops, or turned round by hand, down to the bytes that are sent.
 
 A hand goes from stop to stop on a smooth path, leans on the stop more and less, trembles, and lifts the plunger off to turn the gear on.
 """
@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,26 +43,28 @@ class RingBench:
     knock_place: int = 0
     """Place at which the bench is knocked."""
     warming_per_min: float = 0.0
-    heights: tuple[float, ...] = ()
-    """Back face at each place of a gear that is turned, one turn."""
-    turns: int = 1
-    back_to_start: bool = True
-    """The first place is read again at the end."""
+    wave: float = 0.0
+    """Back face of a gear that is turned: its wave of one a turn, highest less lowest."""
+    second: float = 0.0
+    """Its wave of two a turn."""
+    turns: float = 0.0
+    """Turns made, from rest to rest; 0 for a gear that is rocked."""
+    turn_s: float = 7.0
 
 
 @dataclass
 class RingTruth:
-    """What the bench knows: backlash of each place, or the face at each place that was read."""
+    """What the bench knows: backlash of each place, or the face's highest less lowest."""
 
     gaps: list[float] = field(default_factory=list)
-    heights: list[float] = field(default_factory=list)
+    run_out: float = 0.0
 
 
 def simulate_ring(s: RingBench, seed: int) -> tuple[Iterator[Event], RingTruth]:
     """Events in order of time, and the truth.  The same seed gives the same bytes."""
     rng = np.random.default_rng([seed, 40487])
-    truth = RingTruth(list(s.gaps) if not s.heights else [])
-    path = _turned(s, rng, truth) if s.heights else _rocked(s, rng)
+    truth = RingTruth(list(s.gaps) if not s.turns else [])
+    path = _turned(s, rng, truth) if s.turns else _rocked(s, rng)
     return _sent(s, path, rng), truth
 
 
@@ -112,15 +113,26 @@ def _ringing(n: int, rng: np.random.Generator) -> Array:
 
 
 def _turned(s: RingBench, rng: np.random.Generator, truth: RingTruth) -> Array:
-    """From place to place by hand, a second's rest at each; the face between two places is near a straight line."""
-    row = list(s.heights) * s.turns + ([s.heights[0]] if s.back_to_start else [])
-    truth.heights = row
-    parts = [_still(row[0], rng.uniform(1.0, 1.6))]
-    for a, b in pairwise(row):
-        way = _glide(a, b, rng.uniform(0.6, 1.1))
-        bulge = 0.004 * np.sin(np.linspace(0.0, np.pi, way.size)) * rng.normal()
-        parts += [way + bulge, _still(b, s.hold_s * rng.uniform(0.9, 1.5))]
-    return np.concatenate(parts)
+    """Round by hand in a pull after another, each faster in its middle; a rest before and after."""
+    parts: list[Array] = []
+    left = s.turns
+    while left > 1e-9:
+        pull = min(left, float(rng.uniform(0.2, 0.4)))
+        n = max(8, int(pull * s.turn_s * rng.uniform(0.8, 1.25) / FINE_S))
+        x = np.linspace(0.0, 1.0, n)
+        parts.append(pull * (x - 0.6 * np.sin(2 * np.pi * x) / (2 * np.pi)) + (s.turns - left))
+        left -= pull
+    angle = 2 * np.pi * np.concatenate(parts)
+    at = rng.uniform(0, 2 * np.pi, 2)
+
+    def face(a: Array) -> Array:
+        return np.asarray(0.5 * s.wave * np.cos(a + at[0]) + 0.5 * s.second * np.cos(2 * a + at[1]))
+
+    truth.run_out = float(np.ptp(face(np.linspace(0, 2 * np.pi, 1441))))
+    mm = face(angle)
+    return np.concatenate(
+        [_still(float(mm[0]), rng.uniform(1.3, 2.0)), mm, _still(float(mm[-1]), rng.uniform(1.3, 2.0))]
+    )
 
 
 def _sent(s: RingBench, path: Array, rng: np.random.Generator) -> Iterator[Event]:

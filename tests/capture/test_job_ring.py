@@ -133,3 +133,31 @@ def test_a_nut_that_is_turned_undoes_the_pinion_s_end_play_and_not_the_carrier_s
     assert "takes up the play" in job.job().readings[0].voided[0].reason
     job.add("state", {"carrier": "out"}, BY)
     assert [r.status for r in job.job().readings] == ["void", "void"]
+
+
+TURNED = ROOT / "turned-two-turns" / "stream.jsonl"
+NOT_WHOLE = ROOT / "turned-not-whole" / "stream.jsonl"
+
+
+def test_run_out_of_a_turned_ring_gear(job: JobFile) -> None:
+    from analysis.job import job_as_dict
+
+    job.add("limit", {"name": "run-out", "value": "0.02 mm", "page": "15"}, BY)
+    stream = job.attach(TURNED)
+    with pytest.raises(EntryRefusedError, match="how many whole turns"):
+        job.add("run-out", {"phase": "trial", "stream": stream}, BY)
+    d = job.add("run-out", {"phase": "trial", "stream": stream, "turns": 2}, BY).data
+    assert len(d["readings"]) == 24  # type: ignore[arg-type]
+    r = job_as_dict(job.job())["readings"][0]["run_out"]
+    # What the invented bench knew (about.toml): 0.0347 mm in all, 0.034 mm of it one wave a turn.
+    assert r["total_mm"] == pytest.approx(0.0347, abs=0.002)
+    assert r["first_harmonic_mm"] == pytest.approx(0.034, abs=0.004)
+    assert r["finding"] == "above"
+    assert "over 2 turns" in r["say"]
+    assert "look for dirt" in r["say"]
+    assert all(f.same for f in job.check())
+    assert sum(f.what.endswith("result") for f in job.check()) == 1
+    with pytest.raises(EntryRefusedError, match="begin and end at the same mark"):
+        job.add("run-out", {"phase": "trial", "stream": job.attach(NOT_WHOLE), "turns": 2}, BY)
+    with pytest.raises(EntryRefusedError, match="left out"):
+        job.add("run-out", {"phase": "trial", "stream": stream, "turns": 2, "readings": [0] * 8}, BY)

@@ -7,6 +7,7 @@ import json
 import math
 import tomllib
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from analysis.readings import Reading
 from analysis.rocking import RockingSession, summary
 from analysis.session import Session
 from analysis.setup import Setup
+from analysis.turning import TurningSession
 from capture.pipeline import Pipeline
 from capture.profiles import load_profile
 from capture.rawstream import Link, Mark, Record, Rx, read_header, read_records
@@ -25,7 +27,7 @@ LENGTH_MM = 2e-5
 """Difference in a length that is no difference: another machine's arithmetic may stop a search one step earlier."""
 
 
-RINGS = {"backlash": RockingSession}
+RINGS: dict[str, Any] = {"backlash": RockingSession, "run-out": lambda: TurningSession(2)}
 
 
 def folders() -> list[Path]:
@@ -42,6 +44,16 @@ def setup_of(folder: Path) -> Setup | None:
     """Set-up of a recording, or None."""
     file = folder / "setup.toml"
     return load_setup(file) if file.is_file() else None
+
+
+def _result(session: Any) -> dict[str, Any]:
+    if isinstance(session, RockingSession):
+        return summary(session.places())
+    if isinstance(session, TurningSession):
+        found = session.found()
+        return {**asdict(found), "heights_mm": list(found.heights_mm), "reasons": list(found.reasons), "say": found.say}
+    result: dict[str, Any] = session.result()
+    return result
 
 
 def measures(folder: Path) -> str:
@@ -70,7 +82,7 @@ def replay(folder: Path, pieces: Any = None) -> dict[str, Any]:
     for record in read_records(folder / "stream.jsonl"):
         _feed(pipe, record, pieces)
     session.close()
-    result: dict[str, Any] = session.result() if what not in RINGS else summary(session.places())
+    result: dict[str, Any] = _result(session)
     return {"decoded_sha256": digest.hexdigest(), **result}
 
 

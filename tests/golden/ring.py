@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 import threading
 from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
@@ -10,9 +11,11 @@ from pathlib import Path
 from capture.clock import Clock
 from capture.profiles import load_profile
 from capture.rawstream import StreamWriter
+from capture.simulator.pty_bench import PtyBench
 from capture.simulator.ring import RingBench, RingTruth, simulate_ring
+from capture.sources.serial_port import SerialSource
 from tests.golden import compare
-from tests.golden.record import _over_serial, _Recorder
+from tests.golden.record import _Recorder
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,31 @@ RING = {
             63,
             "backlash",
         ),
+        Ring(
+            RingBench(
+                "turned-two-turns",
+                "A ring gear turned twice by hand, the plunger on its back face.",
+                gaps=(),
+                wave=0.034,
+                second=0.005,
+                turns=2,
+                rate=15.0,
+            ),
+            64,
+            "run-out",
+        ),
+        Ring(
+            RingBench(
+                "turned-not-whole",
+                "A ring gear turned once and seven tenths, taken for two turns.",
+                gaps=(),
+                wave=0.034,
+                second=0.005,
+                turns=1.7,
+            ),
+            65,
+            "run-out",
+        ),
     )
 }
 
@@ -72,15 +100,21 @@ def record(slug: str, folder: Path) -> None:
     writer = StreamWriter(folder / "stream.jsonl", "serial:simulated-bench", table, clock.started_text)
     sink = _Recorder(writer)
     events, truth = simulate_ring(s, entry.seed)
-    with _over_serial(profile, events, lambda _: None) as (source, perform):
-        stop = threading.Event()
+    with tempfile.TemporaryDirectory() as place:
+        link = Path(place) / "indicator"
+        bench = PtyBench(link)
+        source, stop = SerialSource(str(link), profile), threading.Event()
         reader = threading.Thread(target=source.run, args=(sink, clock, stop))
-        reader.start()
-        sink.opened.wait(10.0)
-        perform()
-        stop.wait(0.5)
-        stop.set()
-        reader.join(5.0)
+        try:
+            reader.start()
+            sink.opened.wait(10.0)
+            bench.start(events)
+            bench.finished.wait(600.0)
+            stop.wait(0.5)
+        finally:
+            stop.set()
+            reader.join(5.0)
+            bench.stop()
     writer.close()
     (folder / "about.toml").write_text(_about(entry, truth), "utf-8")
 
@@ -105,7 +139,7 @@ def _about(entry: Ring, truth: RingTruth) -> str:
             str(list(value)) if isinstance(value, tuple) else f'"{value}"' if isinstance(value, str) else repr(value)
         )
         lines.append(f"{f.name} = {shown.lower() if isinstance(value, bool) else shown}")
-    lines += ["", "[truth]", f"backlash_mm = {truth.gaps}" if truth.gaps else f"heights_mm = {truth.heights}"]
+    lines += ["", "[truth]", f"backlash_mm = {truth.gaps}" if truth.gaps else f"run_out_mm = {truth.run_out:.6f}"]
     return "\n".join(lines) + "\n"
 
 

@@ -33,3 +33,22 @@ def test_the_backlash_lies_within_the_stated_interval(folder: Path) -> None:
             assert p["reasons"] == ["soft-stop"]
         else:
             assert abs(p["backlash_mm"] - gap) <= p["U95_mm"]
+
+
+TURNED = [f for f in compare.folders() if compare.measures(f) == "run-out"]
+
+
+def test_there_are_turned_gears() -> None:
+    assert len(TURNED) >= 2
+
+
+@pytest.mark.parametrize("folder", TURNED, ids=compare.slug)
+def test_the_run_out_lies_within_the_stated_interval_or_is_refused(folder: Path) -> None:
+    about = _about(folder)
+    found = compare.replay(folder)
+    if about["scenario"]["turns"] != 2:
+        assert "not-whole" in found["reasons"]
+        return
+    assert found["reasons"] == []
+    assert abs(found["total_mm"] - about["truth"]["run_out_mm"]) <= found["total_U95_mm"]
+    assert abs(found["wave_mm"] - about["scenario"]["wave"]) <= found["wave_U95_mm"]

@@ -113,6 +113,29 @@ def end_play(
     raise typer.Exit(attach_stream("end-play", job, stream, phase, [*(fields or []), f"where={where}"], by, json_out))
 
 
+@job_app.command(name="run-out")
+def run_out(
+    job: JOB,
+    stream: Annotated[
+        Path,
+        typer.Argument(
+            metavar="STREAM", help="Raw stream of the turned ring gear; it is copied into the job's folder."
+        ),
+    ],
+    turns: Annotated[
+        int, typer.Option("--turns", help="Whole turns made, from rest to rest at the same mark; 2 or more.")
+    ],
+    phase: Annotated[str, typer.Option("--phase", help="as-found, trial or final.")],
+    fields: FIELDS = None,
+    by: BY = None,
+    json_out: JSON = False,
+) -> None:
+    """Run-out from a recorded stream: the ring gear turned by hand, the plunger on its back face."""
+    from web.cli.job_work import attach_stream
+
+    raise typer.Exit(attach_stream("run-out", job, stream, phase, [*(fields or []), f"turns={turns}"], by, json_out))
+
+
 @job_app.command()
 def show(
     job: JOB,
