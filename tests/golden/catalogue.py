@@ -37,6 +37,8 @@ class Entry:
         When every notification begins to be delivered twice.
     disk_fails_at : float or None
         When the recorder's disk refuses to put what it holds on the platter.
+    ends_at : float or None
+        When a mark ends the set while the hand swings on.
     killed : bool
         The recording is left as by a recorder that is killed while it writes a line.
     """
@@ -50,6 +52,7 @@ class Entry:
     value_bytes: int = 0
     twice_at: float | None = None
     disk_fails_at: float | None = None
+    ends_at: float | None = None
     killed: bool = False
 
 
@@ -236,6 +239,17 @@ ENTRIES: dict[str, Entry] = {
             drift_per_min=0.004,
             rate=15.0,
             setup=SETUP_MM,
+        ),
+        _entry(
+            "ended-and-swung-on",
+            "A set that ended after three seatings; the hand swings on, in a fourth.",
+            27,
+            seatings=4,
+            sweeps=4,
+            seat_scatter=0.0015,
+            rate=15.0,
+            setup=SETUP_MM,
+            how={"ends_at": 40.0},
         ),
         _entry(
             "open-hole",

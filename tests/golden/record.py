@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import MISSING, fields, replace
+from heapq import merge
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
@@ -67,8 +68,8 @@ def record(slug: str, folder: Path) -> None:
     sink = _Recorder(writer)
 
     def happened(event: Event) -> None:
-        if event.kind == "reseat":
-            sink.mark(clock.now(), "reseat")
+        if event.kind in ("reseat", "set-end"):
+            sink.mark(clock.now(), event.kind)
 
     events, truth = simulate(entry.scenario, entry.seed)
     if entry.cut:
@@ -77,6 +78,8 @@ def record(slug: str, folder: Path) -> None:
         events = as_a_driver_tells(events, entry.hurt, entry.seed)
     if entry.disk_fails_at is not None:
         events = _failing(events, entry.disk_fails_at, disk)
+    if entry.ends_at is not None:
+        events = merge(events, [Event(entry.ends_at, "set-end")], key=lambda event: event.t)
     play = _over_bluetooth if link == "ble" else _over_serial
     with play(load_profile(table), events, happened, entry) as (source, perform):
         stop = threading.Event()
