@@ -72,6 +72,20 @@ def _run_out(phase: str | None) -> Form:
     return _phased("run-out", phase, "readings unit", "where person")
 
 
+def _run_out_bench(phase: str | None) -> Form:
+    return _phased("run-out", phase, "turns", "teeth_under where person", name="run-out-bench", bench="run-out")
+
+
+def _end_play(phase: str | None, where: str) -> list[Form]:
+    more, preset = "person note", {"where": where}
+    return [
+        _phased("end-play", phase, "play", more, name=f"end-play-{where}", preset=preset),
+        _phased(
+            "end-play", phase, "", f"indicator {more}", name=f"end-play-{where}-bench", preset=preset, bench="end-play"
+        ),
+    ]
+
+
 def _preload(phase: str | None, where: str) -> Form:
     first, more = "torque force radius method", "through_gears sleeve person"
     return _phased("preload", phase, first, more, name=f"preload-{where}", preset={"where": where})
@@ -138,6 +152,9 @@ AT: dict[str, dict[str, Any]] = {
             _backlash_bench("as-found"),
             *_depth("as-found"),
             _run_out("as-found"),
+            _run_out_bench("as-found"),
+            *_end_play("as-found", "pinion"),
+            *_end_play("as-found", "carrier"),
             _preload("as-found", "pinion"),
             _pattern("as-found"),
         ],
@@ -159,13 +176,13 @@ AT: dict[str, dict[str, Any]] = {
         "panel": "shim",
     },
     "pinion-preload": {
-        "forms": [_preload(None, "pinion"), _state("nut nut_torque turns seal")],
+        "forms": [_preload(None, "pinion"), _state("nut nut_torque turns seal"), *_end_play(None, "pinion")],
         "panel": "torque",
         "reads": "pinion-preload",
     },
     "final-depth": {"forms": _depth("final"), "panel": "depth", "reads": "depth"},
     "run-out": {
-        "forms": [_state("carrier covers covers_torque"), _run_out(None)],
+        "forms": [_state("carrier covers covers_torque"), _run_out_bench(None), _run_out(None)],
         "panel": "run-out",
         "reads": "run-out",
     },
@@ -176,6 +193,7 @@ AT: dict[str, dict[str, Any]] = {
             _fit("left"),
             _fit("right"),
             _preload(None, "carrier"),
+            *_end_play(None, "carrier"),
         ],
         "panel": "carrier",
         "reads": "carrier-preload",
@@ -227,6 +245,7 @@ NAMES: dict[str, str] = {
     "zeroing.indicator": "instrument:indicator",
     "zeroing.blade": "instrument:blade",
     "backlash.indicator": "instrument:indicator",
+    "end-play.indicator": "instrument:indicator",
     "piece.micrometer": "instrument:micrometer",
     "check.instrument": "instrument:",
     "incident.instrument": "instrument:",

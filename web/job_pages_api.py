@@ -23,6 +23,7 @@ from capture.jobs.folder import now
 from capture.jobs.journal import NAME
 from capture.jobs.photos import LARGEST_PHOTO, keep_photo, read_photo
 from web.job_layout import layout
+from web.job_sheet import SheetError, made
 from web.json_body import entry_row, json_object, refused, unknown_keys
 
 SHEET_POLICY = (
@@ -99,26 +100,22 @@ def job_pages_router(jobs: JobFolder) -> APIRouter:
             raise HTTPException(404, str(e)) from None
         return Response(data, media_type=media)
 
-    @router.get("/jobs/{job}/sheet.html", include_in_schema=False)
-    def page(job: str, by: str | None = None) -> Response:
-        from web.report.page import render_page
+    async def sheet(job: str, kind: str, by: str | None) -> bytes:
+        file = await run_in_threadpool(get, job)
+        try:
+            return await made(file.path, kind, by)
+        except SheetError as e:
+            raise HTTPException(501 if e.extra else 500, str(e)) from None
 
-        html = render_page(_sheet(get(job), by)[0]).encode("utf-8")
+    @router.get("/jobs/{job}/sheet.html", include_in_schema=False)
+    async def page(job: str, by: str | None = None) -> Response:
         headers = {"content-security-policy": SHEET_POLICY, "content-disposition": f'inline; filename="{job}.html"'}
-        return Response(html, media_type="text/html; charset=utf-8", headers=headers)
+        return Response(await sheet(job, "html", by), media_type="text/html; charset=utf-8", headers=headers)
 
     @router.get("/jobs/{job}/sheet.pdf", include_in_schema=False)
-    def pdf(job: str, by: str | None = None) -> Response:
-        from web.report.pdf import need_typst, render_pdf
-
-        try:
-            need_typst()
-        except CaptureError as e:
-            raise HTTPException(501, str(e)) from None
-        data = render_pdf(*_sheet(get(job), by))
-        return Response(
-            data, media_type="application/pdf", headers={"content-disposition": f'attachment; filename="{job}.pdf"'}
-        )
+    async def pdf(job: str, by: str | None = None) -> Response:
+        headers = {"content-disposition": f'attachment; filename="{job}.pdf"'}
+        return Response(await sheet(job, "pdf", by), media_type="application/pdf", headers=headers)
 
     return router
 
@@ -129,20 +126,6 @@ def get_path(jobs: JobFolder, name: str) -> Any:
     if "/" in name or name.startswith(".") or not (path / NAME).is_file():
         raise HTTPException(404, f"no job {name!r}")
     return path
-
-
-def _sheet(file: JobFile, by: str | None) -> Any:
-    from web.report.gather import program_version, shown_path
-    from web.report.job_gather import gather_job
-    from web.report.job_view import job_view
-
-    moment = now()
-    shown_as = shown_path(file.path, file.path.parent / "sheet.html")
-    try:
-        matter = gather_job(file.path, shown_as, written=moment, version=program_version(), by=by or None)
-    except CaptureError as e:
-        raise HTTPException(500, str(e)) from None
-    return job_view(matter), moment
 
 
 def _begin(jobs: JobFolder, unit: object, by: object) -> str:

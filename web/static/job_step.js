@@ -30,7 +30,7 @@ function due(ctx, step) {
     else if (f.name === "zeroing-before") !open && out.add(f.name);
     else if (f.name === "set-bench") open && out.add(f.name);
     else if (f.name === "zeroing-after") measured && out.add(f.name);
-    else if (f.name === "set-typed" || f.name === "fit-far" || f.bench) continue;
+    else if (f.name === "set-typed" || f.name === "fit-far" || f.kind === "end-play" || f.bench) continue;
     else if (f.name === "state") ctx.state.state.carrier !== "in" && ["carrier-preload", "run-out"].includes(step.step) && out.add(f.name);
     else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads === f.kind && step.step !== "as-found")) out.add(f.name);
   }
