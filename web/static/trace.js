@@ -1,6 +1,6 @@
 // The last seconds of readings on a canvas, with the bottoms found so far.
 const SECONDS = 20;
-const EVERY_MS = 60;
+const EVERY_MS = 90;
 
 // `wake` is called when there is something to draw that no reading brought.
 export class Trace {
