@@ -93,6 +93,25 @@ def test_the_program_killed_in_the_middle_of_a_set_the_page_says_so_and_what_to_
             running.end()
 
 
+def test_the_number_of_a_program_that_was_stopped_does_not_stay(browser: Any, tmp_path: Path) -> None:
+    with at_the_bench(tmp_path, 6.0, seatings=1, sweeps=2, faults={}) as (bench, swing):
+        running = Program(tmp_path, 90)
+        try:
+            page, _ = opened(browser, running.start(), may_lose_program=True)
+            swing()
+            page.locator("#number").filter(has_text=DIGITS).wait_for(timeout=PATIENCE_MS)
+            assert bench.finished.wait(30)
+            running.end(kill=True)
+            page.locator("p.number.late").wait_for(timeout=PATIENCE_MS)
+            running.start()
+            page.locator("#number").filter(has_text=re.compile("^–$")).wait_for(timeout=PATIENCE_MS)
+            assert page.locator("#age").inner_text() == "No reading yet"
+            assert page.locator("p.number.late").count() == 0
+            page.close()
+        finally:
+            running.end()
+
+
 def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser: Any, tmp_path: Path) -> None:
     with at_the_bench(tmp_path, 12.0, seatings=1, sweeps=200, faults={}) as (_, swing):
         running = Program(tmp_path, 180)

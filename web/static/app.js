@@ -185,6 +185,13 @@ const on = {
     if (s.last) {
       last = s.last;
       arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
+    } else {
+      // The last reading of another set, or of a program that was stopped, is none of this one.
+      text(page.number, "–");
+      text(page.unit, "");
+      text(page.age, say("sweep.no_reading_yet"));
+      page["as-shown"].hidden = true;
+      page.number.parentElement.classList.remove("late");
     }
     showLink(s.link.state, s.link.why);
     showFailure(s.failure);
