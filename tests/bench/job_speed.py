@@ -1,4 +1,4 @@
-"""Time to read, fold and show a job of 50 sets: ``python tests/bench/job_speed.py``.
+"""Time to read, fold and show a job of 50 sets, to write its sheet and to verify it: ``python tests/bench/job_speed.py``.
 
 One set in five comes from a recorded stream (simulated, with all its sweeps kept), the others are typed.  Invented figures.
 """
@@ -19,6 +19,10 @@ from capture.jobs import JobFile, JobFolder
 from tests.analysis import job_scenarios as s
 from tests.capture.test_analyse import record
 from tests.capture.test_jobs import STREAM_START
+from web.report.job_checking import check_job_sheet, job_sheet
+from web.report.job_gather import gather_job
+from web.report.job_view import job_view
+from web.report.page import render_page
 
 SETS = 50
 
@@ -66,6 +70,20 @@ def main() -> None:
         print(f"read, fold, whole state{median_ms(lambda: job_as_dict(JobFile(job.path).job())):8.1f} ms")
         print(f"one more entry         {median_ms(lambda: job.add('note', {'text': 'x'}, 'AB')):8.1f} ms")
         print(f"check everything again {median_ms(job.check, 3):8.1f} ms")
+        sheet = job.path / "sheet.html"
+
+        def write() -> None:
+            matter = gather_job(job.path, ".", written="2026-03-02T10:00:00Z", version="0", by="AB")
+            sheet.write_text(render_page(job_view(matter)), "utf-8")
+
+        def verify() -> None:
+            stated = job_sheet(sheet)
+            assert stated is not None
+            assert check_job_sheet(sheet, stated, [job.path]).findings
+
+        print(f"write its sheet        {median_ms(write, 3):8.1f} ms")
+        drawings = sheet.read_text("utf-8").count("<svg")
+        print(f"verify its sheet       {median_ms(verify, 3):8.1f} ms  ({drawings} drawings)")
 
 
 if __name__ == "__main__":

@@ -15,8 +15,17 @@ from web.report.job_gather import JobMatter
 from web.report.model import Picture
 
 
+def drawn_sets(m: JobMatter) -> set[int]:
+    """Sets that are drawn: the last of each phase, and those a change of shim was judged by.  The others stand in their tables."""
+    last = {r["phase"]: r["entry"] for r in m.data["readings"] if r["kind"] == "depth" and "covered" not in r}
+    judged = {p[key] for p in m.data["predictions"] if p["closure"] is not None for key in ("before", "after")}
+    return {*last.values(), *judged}
+
+
 def of_set(m: JobMatter, r: dict[str, Any]) -> Iterator[Picture]:
     """A depth set: its bottoms or seatings, and what its uncertainty is made of."""
+    if r["entry"] not in drawn_sets(m):
+        return
     data: Any = next(e.data for e in m.job.effective if e.n == r["entry"])
     taken = m.job.reading(r["entry"])
     sense = None if taken is None else taken.direction
