@@ -84,6 +84,10 @@ def test_what_one_tab_writes_the_other_shows(browser: Any, address: str) -> None
     for page in (second, other):
         page.locator('[data-panel="limits"] td').filter(has_text="0.03 mm (0.00118 in)").wait_for(timeout=PATIENCE_MS)
         page.locator("#told").filter(has_text="written down elsewhere").wait_for(timeout=PATIENCE_MS)
+    assert second.locator('[data-path="page"] input').input_value() == "half a pa", "what is being typed here stays"
+    second.reload()
+    second.locator('[data-path="page"] input').wait_for(timeout=PATIENCE_MS)
+    assert second.locator('[data-path="page"] input').input_value() == "half a pa"
     first.context.close()
     other.context.close()
 

@@ -3,18 +3,19 @@ import { ask, jobPath, post } from "./job_api.js";
 import { el } from "./job_dom.js";
 import { JobForm } from "./job_form.js";
 import * as kept from "./job_kept.js";
+import { listen } from "./stream.js";
 import { linkWords, localised, mm, say } from "./words.js";
 
 // One listener a page, however often its steps are drawn anew.
 class Station {
   constructor() {
-    Object.assign(this, { link: ["waiting", ""], last: null, result: null, told: new Set(), source: null, bench: null });
+    Object.assign(this, { link: ["waiting", ""], last: null, result: null, told: new Set(), heard: false, bench: null });
   }
 
   listen(act) {
     this.told.add(act);
-    if (this.source) return;
-    this.source = new EventSource("/api/events");
+    if (this.heard) return;
+    this.heard = true;
     const on = {
       state: (s) => {
         Object.assign(this, { link: linkWords(s.link.state), last: s.last, result: s.result });
@@ -24,25 +25,15 @@ class Station {
       link: (e) => (this.link = linkWords(e.state)),
       result: (r) => (this.result = r),
       set: () => this.askBench(),
-      failure: (e) => (this.failure = e.why),
+      down: () => (this.link = ["off", say("job_bench.off")]),
+      silent: () => (this.link = ["off", say("job_bench.off")]),
     };
-    for (const [name, take] of Object.entries(on)) {
-      this.source.addEventListener(name, (e) => {
-        take(JSON.parse(e.data));
-        this.tell();
-      });
-    }
-    this.source.addEventListener("error", () => {
-      this.link = ["off", say("job_bench.off")];
-      this.tell();
-    });
+    const told = ([name, take]) => [name, (data) => (take(data), this.tell())];
+    listen(Object.fromEntries(Object.entries(on).map(told)));
   }
 
   leave(act) {
     this.told.delete(act);
-    if (this.told.size || !this.source) return;
-    this.source.close();
-    this.source = null;
   }
 
   tell() {

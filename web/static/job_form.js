@@ -94,8 +94,11 @@ export class JobForm {
 
   fill() {
     this.prefill();
-    const begun = kept.draft(this.ctx.job, this.step, this.draftName);
+    // What was typed on this page goes before what another tab keeps under the same name.
+    const here = this.ctx.typed.get(this.key());
+    const begun = here ?? kept.draft(this.ctx.job, this.step, this.draftName);
     if (!begun) return;
+    if (here) kept.setDraft(this.ctx.job, this.step, this.draftName, here);
     const by = this.variants?.by;
     if (by && by in begun.raw) {
       this.fields[by].restore(begun.raw[by] ?? undefined);
@@ -136,7 +139,17 @@ export class JobForm {
     this.look();
     const raw = Object.fromEntries(Object.entries(this.fields).map(([n, f]) => [n, f.raw() ?? null]));
     const any = this.entry || Object.values(raw).some((x) => x !== null);
-    kept.setDraft(this.ctx.job, this.step, this.draftName, any ? { raw } : null);
+    this.keep(any ? { raw } : null);
+  }
+
+  key() {
+    return `${this.step}/${this.draftName}`;
+  }
+
+  keep(draft) {
+    if (draft) this.ctx.typed.set(this.key(), draft);
+    else this.ctx.typed.delete(this.key());
+    kept.setDraft(this.ctx.job, this.step, this.draftName, draft);
     this.ctx.drafted();
   }
 
@@ -153,8 +166,7 @@ export class JobForm {
   }
 
   forget() {
-    kept.setDraft(this.ctx.job, this.step, this.draftName, null);
-    this.ctx.drafted();
+    this.keep(null);
   }
 
   empty() {

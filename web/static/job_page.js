@@ -23,6 +23,7 @@ const ctx = {
   forms: [],
   folds: new Map(),
   correcting: new Map(),
+  typed: new Map(),
   any: null,
   names,
   render,
