@@ -135,7 +135,7 @@ def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser
                     s.sendall(f"GET /api/events HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n\r\n".encode())
                     stuck.append(s)
                 shown = int(page.locator("#sweeps tbody tr button").first.inner_text())
-                until = time.monotonic() + 12.0
+                until = time.monotonic() + 7.0
                 moved = set()
                 while time.monotonic() < until:
                     moved.add(page.locator("#number").inner_text())

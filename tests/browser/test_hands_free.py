@@ -185,3 +185,28 @@ def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done
             page.close()
         finally:
             running.end()
+
+
+def test_bearing_play_is_heard_and_said_as_soon_as_it_is_found(browser: Any, tmp_path: Path) -> None:
+    with at_the_bench(tmp_path, 3.0, seatings=1, sweeps=14, faults={}, play=0.04) as (_, swing):
+        running = Program(tmp_path, 45)
+        try:
+            page, seen = opened(browser, running.start(), scripts=LISTEN + VOICE)
+            page.locator("#sound").click()
+            page.locator("#speech").click()
+            swing()
+            page.locator("#play[data-kind=present]").wait_for(timeout=PATIENCE_MS)
+            said = page.locator("#play").inner_text()
+            poll(page, lambda: "trouble" in heard(page), "heard")
+            page.locator("#heard").filter(has_text="five short notes").wait_for()
+            poll(
+                page,
+                lambda: any("play" in x["text"] for x in page.evaluate("window.spoken")),
+                f"said: {said}",
+            )
+            assert not page.locator("#ruling").inner_text().startswith("Within")
+            assert heard(page).count("trouble") == 1
+            assert seen.trouble == []
+            page.close()
+        finally:
+            running.end()

@@ -224,10 +224,11 @@ const on = {
     showVerdict(s, true);
   },
   result(r) {
-    const [before, swept] = [step, result?.sweeps.length ?? 0];
+    const [before, swept, play] = [step, result?.sweeps.length ?? 0, result?.play.finding];
     result = r;
     step = r.step;
     showResult();
+    if (r.play.finding === "present" && play !== "present") signal("trouble", sentence(r.play.say), undefined, true);
     tellStep(before);
     if (r.sweeps.length !== swept && chosen === null) choose(r.sweeps.length);
     figures.changed();
