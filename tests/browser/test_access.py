@@ -100,7 +100,9 @@ def on_paper(page: Any) -> list[str]:
         for name, want in (("backgroundColor", "rgb(255, 255, 255)"), ("color", "rgb(0, 0, 0)")):
             got = page.evaluate("(name) => getComputedStyle(document.body)[name]", name)
             out += [] if got == want else [f"paper: {name} {got}"]
-        out += [f"paper: a button, {b.inner_text()}" for b in page.locator(":not(td) > button:visible, nav:visible").all()]
+        out += [
+            f"paper: a button, {b.inner_text()}" for b in page.locator(":not(td) > button:visible, nav:visible").all()
+        ]
         wide = page.evaluate("document.documentElement.scrollWidth")
         return out + ([] if wide <= 718 else [f"paper: {wide} px wide, cut off"])
     finally:
