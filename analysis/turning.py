@@ -46,6 +46,9 @@ FEWEST_TURNS = 2
 MISFIT = 2.2
 """Times the noise between neighbouring readings that the fit may leave."""
 
+STRAIN = 1.45
+"""Bend of the hand's way, in standard deviations of what hands do, from which it is not the hand but the number of turns that is wrong."""
+
 SPEED_TOTAL, SPEED_WAVE = (0.0004, 0.012), (0.0006, 0.07)
 """What the hand's unknown speed leaves uncertain, mm and share of the run-out: of the whole, and of the wave of one a turn."""
 
@@ -202,7 +205,7 @@ def run_out(t: Array, mm: Array, turns: int, step_mm: float, teeth: int | None =
     near = float(np.std(np.diff(y, 2))) / math.sqrt(6.0)
     # Teeth under the plunger are no noise of neighbouring readings; where they are known to be there, they may stay in the rest.
     left = teeth is None and fit.noise_mm > MISFIT * max(near, 0.45 * step_mm, 0.0006)
-    if left or fit.noise_mm > 0.25 * size or fit.backward:
+    if left or fit.noise_mm > 0.25 * size or fit.backward or fit.strain > STRAIN:
         reasons.append("turns-differ")
     k = t_quantile(0.975, max(1.0, x.size - fit.unknowns))
     still = resolution(step_mm) * math.sqrt(2.0) if fit.noise_mm < 0.4 * step_mm else 0.0
@@ -263,6 +266,8 @@ class _Fit:
     wave_u_mm: float
     noise_mm: float
     unknowns: int
+    strain: float
+    """How far the hand's way had to be bent, in standard deviations of what hands do."""
     backward: bool
 
 
@@ -320,6 +325,7 @@ def _fit(s: Array, y: Array, turns: int, step_mm: float) -> _Fit:
         math.sqrt(max(0.0, float(along @ spread @ along))),
         sd,
         base.shape[1] + count,
+        float(np.sqrt(np.mean((way / prior) ** 2))),
         bool(np.diff(angle).min() < -0.5 * 2.0 * np.pi * turns / s.size),
     )
 
