@@ -90,6 +90,9 @@ export class JobForm {
       } else if (this.fields[name].withUnit) this.fields[name].set(data[name], data.unit);
       else this.fields[name].set(data[name]);
     }
+    // The second person's set belongs to the comparison that waits for it.
+    const waiting = this.step === "blind" && this.ctx.entries.filter((e) => e.kind === "blind" && !e.withdrawn).at(-1);
+    if (waiting && this.fields.blind) this.fields.blind.set(waiting.n);
   }
 
   fill() {
