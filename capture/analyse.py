@@ -11,9 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.session import Session
 from capture.errors import CaptureError
-from capture.pipeline import Pipeline
-from capture.profiles import load_profile
-from capture.rawstream import Link, Mark, Rx, read_header, read_records
+from capture.replaying import replay
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
@@ -30,17 +28,8 @@ def replay_into(path: Path, setup: Setup | None = None) -> Session:
     CaptureError
         If the stream or its profile cannot be used.
     """
-    header = read_header(path)
-    profile = load_profile(header.profile, f"{path}, line 1, profile")
     session = Session(setup)
-    pipe = Pipeline(profile, session)
-    for record in read_records(path):
-        if isinstance(record, Rx):
-            pipe.chunk(record.t, record.data)
-        elif isinstance(record, Mark):
-            pipe.mark(record.t, record.mark)
-        elif isinstance(record, Link):
-            pipe.link(record.t, record.state, record.why)
+    replay(path, session)
     session.close()
     return session
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 from pathlib import Path
 from typing import Any
 
 from capture.clock import Clock
 from capture.errors import CaptureError
-from capture.pipeline import Pipeline
-from capture.profiles import load_profile
-from capture.rawstream import Link, Mark, Rx, read_header, read_records
+from capture.rawstream import Record
 from capture.rawstream.segments import sum_path
+from capture.replaying import replay
 from capture.running_set import SETUP_FILE
 
 RECENT_S = 12 * 3600.0
@@ -59,20 +59,16 @@ def _left_of(path: Path) -> dict[str, Any] | None:
     from analysis.session import Session
     from capture.setup_file import load_setup
 
-    header = read_header(path)
     beside = path.with_name(SETUP_FILE)
     session = Session(load_setup(beside) if beside.is_file() else None)
-    pipe = Pipeline(load_profile(header.profile, f"{path}, line 1, profile"), session)
-    for n, record in enumerate(read_records(path)):
-        if isinstance(record, Rx):
-            pipe.chunk(record.t, record.data)
-        elif isinstance(record, Mark):
-            pipe.mark(record.t, record.mark)
-        elif isinstance(record, Link):
-            pipe.link(record.t, record.state, record.why)
-        if n % 200 == 199:
+    count = itertools.count(1)
+
+    def give_way(_: Record) -> None:
+        if next(count) % 200 == 0:
             # Whoever reads the indicator comes first.
             time.sleep(0.001)
+
+    header = replay(path, session, each=give_way)
     statistics = session.statistics
     if session.ended or not statistics.accepted:
         return None

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.readings import Reading
 from analysis.tracing import TracingSession
-from capture.pipeline import Pipeline
-from capture.profiles import load_profile
-from capture.rawstream import Link, Mark, Rx, StreamHeader, read_header, read_records
+from capture.rawstream import Link, Mark, Record, StreamHeader
+from capture.replaying import replay
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
@@ -52,18 +51,17 @@ def rerun(path: Path, setup: Setup | None = None) -> Rerun:
     CaptureError
         If the stream or its profile cannot be used.
     """
-    header = read_header(path)
-    profile = load_profile(header.profile, f"{path}, line 1, profile")
-    out = Rerun(path, header, TracingSession(setup))
-    pipe = Pipeline(profile, out.session, lambda r, _: out.readings.append(r))
-    for record in read_records(path):
-        if isinstance(record, Rx):
-            pipe.chunk(record.t, record.data)
-        elif isinstance(record, Mark):
-            out.marks.append(record)
-            pipe.mark(record.t, record.mark)
+    session = TracingSession(setup)
+    readings: list[Reading] = []
+    marks: list[Mark] = []
+    links: list[Link] = []
+
+    def note(record: Record) -> None:
+        if isinstance(record, Mark):
+            marks.append(record)
         elif isinstance(record, Link):
-            out.links.append(record)
-            pipe.link(record.t, record.state, record.why)
-    out.session.close()
-    return out
+            links.append(record)
+
+    header = replay(path, session, lambda r, _: readings.append(r), note)
+    session.close()
+    return Rerun(path, header, session, readings, marks, links)

@@ -13,30 +13,9 @@ from analysis.job.state import Job
 from analysis.rocking import RockingSession, summary
 from analysis.turning import FEWEST_TURNS, TurningSession
 from capture.jobs.errors import JobFileError
-from capture.pipeline import Pipeline, Taker
-from capture.profiles import load_profile
-from capture.rawstream import Link, Mark, Rx, read_header, read_records
+from capture.replaying import replay
 
 INCH_MM = 25.4
-
-
-def replay(first: Path, taker: Taker) -> None:
-    """Hand a whole stream to whoever takes its readings.
-
-    Raises
-    ------
-    CaptureError
-        If the stream or its profile cannot be used.
-    """
-    header = read_header(first)
-    pipe = Pipeline(load_profile(header.profile, f"{first}, line 1, profile"), taker)
-    for record in read_records(first):
-        if isinstance(record, Rx):
-            pipe.chunk(record.t, record.data)
-        elif isinstance(record, Mark):
-            pipe.mark(record.t, record.mark)
-        elif isinstance(record, Link):
-            pipe.link(record.t, record.state, record.why)
 
 
 def indicator_mpe_mm(job: Job, name: object = None) -> float | None:

@@ -10,7 +10,7 @@ at the latest a second or 64 KiB later.  A long stream, or one whose file could 
 from __future__ import annotations
 
 from capture.rawstream.reader import read_header, read_records
-from capture.rawstream.records import FORMAT, Link, Mark, Record, Rx, StreamHeader, Torn
+from capture.rawstream.records import FORMAT, Link, Mark, Record, Rx, StreamHeader, Torn, hand_over
 from capture.rawstream.repair import repair_folder, repair_stream
 from capture.rawstream.segments import new_folder, verify
 from capture.rawstream.writer import StreamWriter
@@ -24,6 +24,7 @@ __all__ = [
     "StreamHeader",
     "StreamWriter",
     "Torn",
+    "hand_over",
     "new_folder",
     "read_header",
     "read_records",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from capture.errors import StreamFormatError
 from capture.received import Received
@@ -63,6 +63,33 @@ class Torn:
 
 
 Record = Rx | Mark | Link | Torn
+
+
+class RecordTaker(Protocol):
+    """Who is handed records one by one: a pipeline, or the sink of a source."""
+
+    def chunk(self, t: float, data: bytes) -> None:
+        """Bytes received in one piece."""
+        ...
+
+    def mark(self, t: float, mark: str) -> None:
+        """A mark made by the user."""
+        ...
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        """A change of the link."""
+        ...
+
+
+def hand_over(record: Record, to: RecordTaker) -> None:
+    """Give a record to the method that is for it; a torn line is for nobody."""
+    if isinstance(record, Rx):
+        to.chunk(record.t, record.data)
+    elif isinstance(record, Mark):
+        to.mark(record.t, record.mark)
+    elif isinstance(record, Link):
+        to.link(record.t, record.state, record.why)
+
 
 _DECODE = json.JSONDecoder().decode
 

@@ -6,7 +6,7 @@ import threading
 from pathlib import Path
 
 from capture.clock import Clock
-from capture.rawstream import Link, Mark, Rx, read_header, read_records
+from capture.rawstream import hand_over, read_header, read_records
 from capture.sources.contract import Sink, Source
 
 
@@ -38,10 +38,5 @@ class ReplaySource(Source):
                     return
             elif stop.is_set():
                 return
-            if isinstance(record, Rx):
-                sink.chunk(record.t, record.data)
-            elif isinstance(record, Mark):
-                sink.mark(record.t, record.mark)
-            elif isinstance(record, Link):
-                sink.link(record.t, record.state, record.why)
+            hand_over(record, sink)
         self.finished = True
