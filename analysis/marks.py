@@ -36,12 +36,13 @@ class Target:
 
 INCH_MM = Decimal("25.4")
 
-_COUNT = re.compile(r"^\s*m?\s*([+-]?)\s*(\d+(?:[.,]\d+)?)\s*m?\s*$")
-_DUAL = re.compile(r"^\s*(m?\s*[+-]?\s*\d+(?:[.,]\d+)?\s*m?)\s*\(\s*(m?\s*[+-]?\s*\d+(?:[.,]\d+)?\s*m?)\s*\)\s*$")
+_FIGURE = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
+_COUNT = re.compile(rf"^\s*m?\s*([+-]?)\s*({_FIGURE})\s*m?\s*$")
+_DUAL = re.compile(rf"^\s*(m?\s*[+-]?\s*{_FIGURE}\s*m?)\s*\(\s*(m?\s*[+-]?\s*{_FIGURE}\s*m?)\s*\)\s*$")
 
 
 def count_of(text: str, step_mm: Decimal | None = None) -> Decimal:
-    """Signed count of a deviation mark such as "+14", "-3", "24" or "m+8".
+    """Signed count of a deviation mark such as "+14", "-3", "24", "m+8" or "+.03".
 
     Of two marks ("m+8 (+3)") one is used: each was rounded for itself, so they are neither converted nor averaged.
 
@@ -76,6 +77,11 @@ def _used(text: str, step_mm: Decimal | None) -> tuple[str, str | None]:
     return first, second
 
 
+def is_length(count: Decimal) -> bool:
+    """Whether a mark such as "+.03" is a length in itself and no count; one gear family writes both (heavy-vehicle service text)."""
+    return 0 < abs(count) < 1
+
+
 def _is_power_of_ten(x: Decimal) -> bool:
     return x.normalize().as_tuple().digits == (1,)
 
@@ -84,7 +90,7 @@ def _count(text: str) -> Decimal:
     m = _COUNT.match(text)
     if m is None:
         raise MarkError(
-            f"{text!r} is not a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'"
+            "a mark as it stands, for example '+14', '-3' or 'm+8 (+3)'; where there is none, leave etched out"
         )
     return Decimal((m.group(1) or "") + m.group(2).replace(",", "."))
 

@@ -17,6 +17,12 @@ SHIM_SPREAD_MM = Decimal("0.010")
 STACK_APART_MM = Decimal("0.010")
 """Difference between a stack measured and the sum of its pieces that means dirt, burrs or oil (common practice, no source)."""
 
+MARKED_APART_MM = Decimal("0.03")
+"""Difference between a shim and its marked size from which it is measured again (common practice, no source; 0.01 mm is usual)."""
+
+THIMBLE = (("0.5 mm", Decimal("0.5")), ("0.025 in", Decimal("0.635")))
+"""One turn of a micrometer's thimble: the classic slip."""
+
 SUM_KEPT_MM = Decimal("0.0005")
 """Change of the sum of both side shims that is no change."""
 
@@ -114,8 +120,20 @@ def piece(job: Job, e: Entry) -> None:
     limit = job.limit_mm("shim-spread")
     most = SHIM_SPREAD_MM if limit is None else limit
     why = "" if spread.mm <= most else f"its spots differ by {spread}, more than {most.normalize():f} mm"
+    if not why and "marked" in e.data:
+        why = _unlike_its_mark(mean, quantity(e.data["marked"], "length"))
     name = str(e.data["id"])
     job.pieces[name] = Piece(name, e.n, mean, spread, str(e.data.get("place", "depth")), e.data, why)
+
+
+def _unlike_its_mark(mean: Quantity, marked: Quantity) -> str:
+    """Why a shim's thickness cannot be believed beside its marked size; empty where it can."""
+    apart = mean.mm - marked.mm
+    if abs(apart) <= MARKED_APART_MM:
+        return ""
+    turn = next((name for name, t in THIMBLE if abs(abs(apart) - t) <= MARKED_APART_MM), None)
+    cause = f"about one turn of the thimble ({turn})" if turn else "more than a shim differs from its marking"
+    return f"it measures {apart:+.3f} mm against its marked {marked}, {cause}; measure it again, or leave the marked size out if it is wrong"
 
 
 def side_sums(job: Job) -> None:

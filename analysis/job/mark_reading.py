@@ -15,12 +15,15 @@ from analysis.marks import (
     MarkError,
     Target,
     count_of,
+    is_length,
     target_from_deviation,
     target_from_full_distance,
     target_from_two_decimals,
 )
 
 _COUNTS = (("0.01 mm", Decimal("0.01")), ("0.001 mm", Decimal("0.001")), ("0.001 in", INCH_MM / 1000))
+
+_LENGTHS = (("counts of 1 mm", Decimal(1)), ("counts of 1 in", INCH_MM))
 
 _FAULTS = (FieldError, MarkError)
 
@@ -99,7 +102,8 @@ def _said(d: Mapping[str, Any]) -> tuple[list[str], Target | None, str]:
 def _deviation(d: Mapping[str, Any], mark: str) -> tuple[list[str], Target | None, str]:
     if "count" not in d:
         count = abs(count_of(mark))
-        could = [f"{count * step:f} mm in {name}" for name, step in _COUNTS]
+        steps = _LENGTHS if is_length(count) else _COUNTS
+        could = [f"{count * step:f} mm in {name}" for name, step in steps]
         return [f"What one count is worth is not stated. {mark} could be {', '.join(could)}."], None, ""
     step = quantity(d["count"], "length")
     size = count_of(mark, step.mm)

@@ -12,6 +12,7 @@ from analysis.job.quantities import Dimension, QuantityError, quantity
 from analysis.marks import (
     MarkError,
     count_of,
+    is_length,
     target_from_deviation,
     target_from_full_distance,
     target_from_two_decimals,
@@ -34,6 +35,9 @@ LIMITS: dict[str, tuple[Dimension, str]] = {
     "carrier-preload": ("torque", "range"),
 }
 """Limits by name: what they measure, and whether they are one value, a value of either sign, a range, or a band."""
+
+
+_WHOLE = ("1 mm", "1 in")
 
 
 def nothing(_: Data) -> Faults:
@@ -104,7 +108,11 @@ def gearset(d: Data) -> Faults:
     mark, form = str(d["mark"]), d.get("form")
     try:
         if form == "deviation":
-            count_of(mark)
+            counted = count_of(mark)
+            if "count" in d and is_length(counted) and str(d["count"]) not in _WHOLE:
+                return [
+                    ("count", f"1 mm or 1 in: {mark} is written with a point, so it is a length itself and no count")
+                ]
             if {"nominal", "count"} <= d.keys() and d.get("sense") in ("adds", "subtracts"):
                 sense = "adds" if d["sense"] == "adds" else "subtracts"
                 t = target_from_deviation(_mm(d["nominal"]), mark, _mm(d["count"]), sense, Decimal(1))  # type: ignore[arg-type]

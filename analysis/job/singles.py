@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from analysis.job.entries import Entry
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.state import Job
@@ -39,7 +40,37 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
     found = judge(
         value, unit, float(low.value), float(high.value), low.unit, crush_sleeve=sleeve and r.kind == "pinion-preload"
     )
+    if sleeve and r.kind == "pinion-preload" and found.finding in ("within", "below"):
+        spent = _sleeve_spent(job, r)
+        if spent:
+            return {"value_nm": found.value_nm, "finding": "sleeve spent", "say": f"{found.say} {spent}"}
     return {"value_nm": found.value_nm, "finding": found.finding, "say": found.say}
+
+
+def _sleeve_spent(job: Job, r: Taken) -> str:
+    """Why the crush sleeve a torque was read on cannot stay in; empty where nothing speaks against it.
+
+    A sleeve that was overshot, or crushed and let go, holds no preload whatever the torque shows afterwards (car service texts:
+    never back the nut off, a new sleeve every time).  Readings are on the same sleeve until another number is written down.
+    """
+    name = r.data.get("sleeve")
+    which = "" if name is None else f" {name}"
+    renew = "Fit a new sleeve and write its number down with the next torque (sleeve)."
+    for before in job.readings:
+        if before.kind != r.kind or before.n >= r.n or before.phase == "as-found" or before.in_wrong_state:
+            continue
+        if before.data.get("sleeve") != name or before.state.get("nut") != "torqued":
+            continue
+        if torque_of(job, before)["finding"] == "above":
+            return f"But the crush sleeve{which} was overshot at entry {before.n}: what it shows now is not preload that lasts. {renew}"
+        loose = next((e.n for e in job.effective if before.n < e.n < r.n and _let_go(e)), None)
+        if loose is not None:
+            return f"But the crush sleeve{which} was crushed at entry {before.n} and the nut let go at entry {loose}: it holds no preload any more. {renew}"
+    return ""
+
+
+def _let_go(e: Entry) -> bool:
+    return e.kind == "state" and e.data.get("nut") == "loose"
 
 
 def run_out_of(job: Job, r: Taken) -> dict[str, Any]:

@@ -518,3 +518,71 @@ def test_a_master_measured_anew_does_not_change_what_it_measured_before() -> Non
     # Put right, it was so from the beginning.
     v = job_as_dict(corrected(TO_TRIAL, n, "instrument", {"id": "M60", "type": "master", "distance": "60.010 mm"}))
     assert v["depth"]["distance_mm"] == pytest.approx(61.7425, abs=5e-5)
+
+
+def _sleeve(*torques: dict[str, Any]) -> list[s.Row]:
+    family = next(d for k, d in s.ONE_START if k == "family") | {"preload_by": "crush sleeve"}
+    rows = [(k, family if k == "family" else d) for k, d in s.ONE_START] + s.ONE_AS_FOUND + s.ONE_TRIAL
+    return rows + [
+        ("preload", {"where": "pinion", "phase": "trial", **t}) if "torque" in t else ("state", t) for t in torques
+    ]
+
+
+def _torque_findings(rows: list[s.Row]) -> list[str]:
+    return [r["torque"]["finding"] for r in shown(rows)["readings"] if r["kind"] == "pinion-preload"]
+
+
+def test_an_overshot_crush_sleeve_is_not_forgotten() -> None:
+    over, good = {"torque": "5.0 N·m"}, {"torque": "3.0 N·m"}
+    assert _torque_findings(_sleeve(over, good)) == ["above", "sleeve spent"]
+    assert _torque_findings(_sleeve(over, good | {"sleeve": "2"})) == ["above", "within"]
+    slip = {"torque": "30 lb·ft"}
+    assert _torque_findings(_sleeve(slip, good)) == ["implausible", "within"]
+    step = next_step(folded(_sleeve(over, good)))
+    assert step is not None
+    assert step.name != "final-depth"
+
+
+def test_a_crush_sleeve_let_go_is_spent() -> None:
+    good = {"torque": "3.0 N·m"}
+    loose, again = {"nut": "loose"}, {"nut": "torqued", "turns": 20}
+    assert _torque_findings(_sleeve(good, loose, again, good)) == ["within", "sleeve spent"]
+    assert _torque_findings(_sleeve(good, loose, again, good | {"sleeve": "2"})) == ["within", "within"]
+
+
+def test_a_solid_spacer_may_be_taken_apart() -> None:
+    rows = _sleeve({"torque": "5.0 N·m"}, {"torque": "3.0 N·m"})
+    rows = changed(rows, "family", preload_by="solid spacer")
+    assert _torque_findings(rows) == ["above", "within"]
+
+
+@pytest.mark.parametrize(
+    ("readings", "unit", "word"),
+    [
+        (["1.301", "1.300", "1.301"], "mm", "0.5 mm"),
+        (["0.0565", "0.0565", "0.0565"], "in", "0.025 in"),
+        (["0.84", "0.84", "0.84"], "mm", "more than a shim differs"),
+        (["0.0315", "0.0315", "0.0315"], "mm", "more than a shim differs"),
+    ],
+)
+def test_a_shim_unlike_its_marking_is_measured_again(readings: list[str], unit: str, word: str) -> None:
+    # a thimble one turn out is 0.5 mm or 0.025 in
+    piece = {"id": "x", "readings": readings, "unit": unit, "marked": "0.80 mm"}
+    v = shown([*TO_TRIAL, ("piece", piece)])
+    row = next(p for p in v["stock"] if p["id"] == "x")
+    assert word in row["rejected"]
+
+
+def test_a_shim_ten_micrometres_off_its_marking_is_usual() -> None:
+    # 2.609 on a "2.60": seen by an owner
+    v = shown([*TO_TRIAL, ("piece", {"id": "x", "readings": ["2.609"] * 3, "unit": "mm", "marked": "2.60 mm"})])
+    assert not next(p for p in v["stock"] if p["id"] == "x")["rejected"]
+
+
+def test_a_mark_with_a_point_is_a_length() -> None:
+    # one family writes +3 in 0.001 in and +.03 in mm (heavy-vehicle service text)
+    mark = {"mark": "+.03", "second_reading": "+.03"}
+    v = shown(changed(TO_AS_FOUND, "gearset", **mark, count="1 mm"))
+    assert v["depth"]["target_mm"] == pytest.approx(61.53, abs=1e-9)
+    with pytest.raises(JobEntryError, match="a length itself"):
+        entries(changed(TO_AS_FOUND, "gearset", **mark))
