@@ -104,7 +104,7 @@ def _stack(job: Job, e: Entry) -> Stack | None:
         if abs(apart) > STACK_APART_MM:
             doubt = f"the stack measures {apart:+.4f} mm against the sum of its pieces: look for burrs, dirt, oil or a wavy shim"
         return Stack(e.n, measured, tuple(names), doubt)
-    return Stack(e.n, total, tuple(names), doubt)
+    return Stack(e.n, total, tuple(names), doubt, len(names))
 
 
 def _sum(parts: Sequence[Quantity]) -> Quantity:

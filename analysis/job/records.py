@@ -42,12 +42,19 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Stack:
-    """Shims at one place: their thickness, and the pieces where they are known."""
+    """Shims at one place: their thickness, and the pieces where they are known.
+
+    Attributes
+    ----------
+    measured : int
+        Measurements by micrometer that are added up: 1 where the stack was measured as it is, else one a piece.
+    """
 
     entry: int
     thickness: Quantity
     pieces: tuple[str, ...] = ()
     doubt: str = ""
+    measured: int = 1
 
 
 @dataclass

@@ -124,7 +124,9 @@ def _tells(r: Taken) -> bool:
 
 
 def _compare(job: Job, d: Mapping[str, Any], a: Mapping[str, Any], predicted: float, m: DepthMove) -> Closure:
-    pieces = max(1, len(m.new.pieces)) + max(1, len(m.old.pieces) if m.old else 1)
+    # Within a stack the micrometer's error is the same for every piece and adds up in full (JCGM 100:2008, 5.2.2); the old
+    # stack was measured on another day, and nothing says that its error was the same.
+    counts = math.hypot(m.new.measured, m.old.measured if m.old else 1)
     us = [quantity(x["u"], "length").mm for x in job.instruments.values() if x["type"] == "micrometer" and "u" in x]
     return compare(
         d["distance_mm"],
@@ -134,7 +136,7 @@ def _compare(job: Job, d: Mapping[str, Any], a: Mapping[str, Any], predicted: fl
         measured_u_mm=a["u_mm"],
         before_dof=math.inf if d["dof"] is None else d["dof"],
         measured_dof=math.inf if a["dof"] is None else a["dof"],
-        stack_u_mm=float(max(us)) * math.sqrt(pieces) if us else 0.0,
+        stack_u_mm=float(max(us)) * counts if us else 0.0,
         common_u_mm=_common(d, a),
     )
 

@@ -12,6 +12,7 @@ import pytest
 
 from analysis.job import JobEntryError, check_entry, job_as_dict, next_step
 from analysis.job.redo import redo_list, void_list
+from analysis.job.response import loops
 from tests.analysis import job_scenarios as s
 from tests.analysis.job_building import corrected, entries, folded, shown
 
@@ -586,3 +587,25 @@ def test_a_mark_with_a_point_is_a_length() -> None:
     assert v["depth"]["target_mm"] == pytest.approx(61.53, abs=1e-9)
     with pytest.raises(JobEntryError, match="a length itself"):
         entries(changed(TO_AS_FOUND, "gearset", **mark))
+
+
+def _miss_limit(pieces: list[str], stack: str | None) -> float:
+    box: list[s.Row] = [
+        ("instrument", {"id": "mic", "type": "micrometer", "u": "0.010 mm"}),
+        *[("piece", {"id": p, "readings": ["0.2743"] * 3, "unit": "mm"}) for p in pieces],
+        ("fit", {"place": "depth", "pieces": pieces} | ({} if stack is None else {"stack": stack})),
+        ("state", {"nut": "torqued", "turns": 25}),
+    ]
+    found = folded(TO_TRIAL + box + s.ONE_NEW)
+    closure = loops(found)[-1].closure
+    assert closure is not None
+    return closure.U_mm
+
+
+def test_a_micrometers_error_adds_up_in_full_over_a_stack() -> None:
+    # JCGM 100:2008, 5.2.2: the same error in each of k pieces is k·u, not √k·u; the old stack is one piece
+    sum_of_three, as_a_stack = _miss_limit(["a", "b", "c"], None), _miss_limit(["a", "b", "c"], "0.8229 mm")
+    u = 0.010 * 1.959964
+    assert sum_of_three > u * math.sqrt(9 + 1)
+    assert sum_of_three == pytest.approx(u * math.sqrt(9 + 1), rel=0.03)
+    assert as_a_stack == pytest.approx(u * math.sqrt(1 + 1), rel=0.06)
