@@ -14,7 +14,7 @@ function unitSelect(dimension, env) {
   const last = kept.lastUnit(env.job, dimension);
   if (last) input.value = last;
   input.addEventListener("change", () => {
-    if (input.value) kept.setLastUnit(env.job, dimension, input.value);
+    if (input.value) env.unitChosen(dimension, input.value);
     env.changed();
   });
   return input;
@@ -35,7 +35,7 @@ export function quantity(spec, env) {
     if (t.unit && t.figure !== null) {
       unit.value = t.unit;
       input.value = t.figure;
-      kept.setLastUnit(env.job, spec.dimension, t.unit);
+      env.unitChosen(spec.dimension, t.unit);
     }
     show();
   };
@@ -45,6 +45,10 @@ export function quantity(spec, env) {
   return {
     root: el("div", { class: "quantity" }, input, unit, other),
     input,
+    // A unit chosen once stands ready in the fields that are still empty, seen before a figure is typed there.
+    adopt(dimension, chosen) {
+      if (dimension === spec.dimension && !unit.value && !input.value) unit.value = chosen;
+    },
     get() {
       const text = input.value.trim();
       if (text === "") return undefined;
@@ -130,7 +134,9 @@ export function figures(spec, env) {
     group: true,
     withUnit: true,
     unit: () => unit.value || undefined,
-    unitInput: unit,
+    adopt(dimension, chosen) {
+      if (dimension === "length" && !unit.value && !values().some(Boolean)) unit.value = chosen;
+    },
     get() {
       const given = values().filter(Boolean);
       return given.length ? given.map((v) => v.replace("−", "-")) : undefined;

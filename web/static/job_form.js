@@ -32,7 +32,11 @@ export class JobForm {
   env() {
     const names = (name) => this.ctx.names(`${this.spec.kind}.${name}`, this.spec.preset?.place);
     const changed = () => this.changed();
-    return { kind: this.spec.kind, job: this.ctx.job, ctx: this.ctx, long: this.ctx.layout.long, names, changed, tables, photos };
+    const unitChosen = (dimension, unit) => {
+      kept.setLastUnit(this.ctx.job, dimension, unit);
+      for (const f of Object.values(this.fields)) f.adopt?.(dimension, unit);
+    };
+    return { kind: this.spec.kind, job: this.ctx.job, ctx: this.ctx, long: this.ctx.layout.long, names, changed, unitChosen, tables, photos };
   }
 
   // A limit's figures are lengths or torques, after its name.
