@@ -56,7 +56,7 @@ def test_a_limit_is_taken_with_the_fields_its_variant_names(name: str) -> None:
     row = v["fields"][name]
     unit = {"length": "mm", "torque": "N·m"}[row["dimension"]]
     names = [f for f in row["fields"] if f != "condition"]
-    given = {f: f"0.004 {unit}" for f in (names[:2] if len(names) == 4 else names)}
+    given = dict.fromkeys(names[:2] if len(names) == 4 else names, f"0.004 {unit}")
     more = {"condition": "new"} if "condition" in row["fields"] else {}
     assert check_entry("limit", {"name": name, "page": "1", **given, **more})
     with pytest.raises(JobEntryError):
