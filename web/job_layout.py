@@ -98,7 +98,7 @@ def _pattern(phase: str | None) -> Form:
 GEARSET = form(
     "gearset",
     "pinion_pair ring_pair mark no_mark reason form nominal count sense mark_unit face head_height page read_by second_reader second_reading",
-    "place etched_backlash",
+    "place etched_backlash housing_mark housing_count housing_sense",
     one=True,
 )
 FAMILY = form(
@@ -218,6 +218,8 @@ _WHEN_MARK: dict[str, dict[str, list[Any]]] = {
     "mark_unit": {"form": ["full-distance"]},
     "face": {"form": ["full-distance"]},
     "head_height": {"face": ["back"]},
+    "housing_count": {"housing_mark": ["*"]},
+    "housing_sense": {"housing_mark": ["*"]},
 }
 WHEN: dict[str, dict[str, dict[str, list[Any]]]] = {
     "gearset": _WHEN_MARK,

@@ -12,11 +12,12 @@ from typing import Any
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Piece, Stack, Taken, Zeroing
 from analysis.job.state import Job
+from analysis.marks import count_of, target_from_two_decimals
 from analysis.setup import Setup, parse_setup
 
 _LENGTHS: dict[str, tuple[str, ...]] = {
     "family": ("thin_limit", "grades_from", "grades_to", "grades_step", "carrier_step", "bore_to_seat"),
-    "gearset": ("nominal", "count", "head_height", "etched_backlash"),
+    "gearset": ("nominal", "count", "head_height", "etched_backlash", "housing_count"),
     "target": ("distance",),
     "instrument": ("constant", "distance", "thickness", "u", "resolution", "mpe", "repeatability", "tip_radius"),
     "zeroing": ("reading",),
@@ -135,6 +136,8 @@ def target_missing(job: Job) -> str:
         "two-decimals": ("nominal",),
         "full-distance": ("mark_unit", "face"),
     }.get(str(form), ("form",))
+    if "housing_mark" in g:
+        need = (*need, "housing_count", "housing_sense")
     missing = [k for k in need if g.get(k) in (None, "unknown")]
     return (
         f"what the mark means is not stated: {', '.join(missing)}; the manual says it, it is never assumed"
@@ -154,18 +157,44 @@ def _gearset(job: Job, unit: InUnit) -> dict[str, Any]:
     if g is None or target_missing(job):
         return out
     mark = str(g["mark"])
+    housing = housing_deviation(g, unit)
     if g["form"] == "deviation":
         return out | {
-            "nominal": unit(g["nominal"]),
+            "nominal": unit(g["nominal"]) + housing,
             "etched": mark,
             "etched_step": unit(g["count"]),
             "etched_sense": g["sense"],
         }
+    if g["form"] == "two-decimals" and housing:
+        # The decimals are read beside the nominal as it is printed; the housing's mark comes in afterwards.
+        there = target_from_two_decimals(unit(g["nominal"]), mark).distance
+        return out | {"mark": "full-distance", "etched": f"{there + housing:f}"}
     if g["form"] == "two-decimals":
         return out | {"mark": "two-decimals", "nominal": unit(g["nominal"]), "etched": mark}
-    whole = unit(f"{mark} {g['mark_unit']}")
+    whole = unit(f"{mark} {g['mark_unit']}") + housing
     out |= {"mark": "full-distance", "etched": f"{whole:f}"}
     return out | (unit.some(g, head_height="head_height") if g["face"] == "back" else {})
+
+
+def housing_deviation(g: Data, unit: InUnit) -> Decimal:
+    """What the mark on the housing does to the target; 0 where there is none.
+
+    Its sign is stated, never assumed: one formula of the same maker subtracts it and another adds it (small-engine service texts).
+    """
+    if "housing_mark" not in g or g.get("housing_sense") not in ("adds", "subtracts") or "housing_count" not in g:
+        return Decimal(0)
+    step = quantity(g["housing_count"], "length")
+    size = count_of(str(g["housing_mark"]), step.mm) * unit(g["housing_count"])
+    return size if g["housing_sense"] == "adds" else -size
+
+
+def housing_say(g: Data, unit: InUnit) -> str:
+    """The housing's mark in words; empty where there is none."""
+    if "housing_mark" not in g:
+        return ""
+    if not {"housing_count", "housing_sense"} <= g.keys() or g["housing_sense"] == "unknown":
+        return f"What the mark {g['housing_mark']} on the housing does to the target is not stated; the manual says it, it is never assumed."
+    return f"The mark {g['housing_mark']} on the housing moves the target by {housing_deviation(g, unit):+f} {unit.unit}; that is in the target."
 
 
 def _housing(family: Data, state: Data, unit: InUnit) -> dict[str, Any]:

@@ -173,6 +173,13 @@ KINDS: dict[str, Kind] = {
             "face": _choice("end", "back", "unknown"),
             "head_height": _length,
             "etched_backlash": _length,
+            "housing_mark": Field(
+                text, says="a mark on the housing that enters the target beside the gear's, such as -2"
+            ),
+            "housing_count": Field(length, says="length of one count of the housing's mark"),
+            "housing_sense": Field(
+                choice("adds", "subtracts", "unknown"), says="what a positive mark on the housing does to the target"
+            ),
             "page": _text,
             "read_by": _person,
             "second_reader": _person,

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
+from analysis.job.derive import InUnit, housing_deviation, housing_say
 from analysis.job.entries import Problem, shown
 from analysis.job.fields import FieldError
 from analysis.job.kinds import KINDS
@@ -63,7 +65,13 @@ def read_mark(given: Mapping[str, object], effect: str) -> dict[str, Any]:
     except _FAULTS as e:
         problems.append(Problem("gearset.mark", shown(d.get("mark")), str(e))._asdict())
         return out
-    out["say"] = said + _shim(out)
+    housing = housing_say(d, InUnit(unit or "mm"))
+    out["say"] = said + ([housing] if housing else []) + _shim(out)
+    if housing and d.get("housing_sense") not in ("adds", "subtracts"):
+        target = None
+    elif target is not None and housing:
+        target = replace(target, distance=target.distance + housing_deviation(d, InUnit(unit)))
+        out["say"].append(f"With it: {_length(target.distance, unit)}, axis to end face.")
     if target is not None:
         mm = target.distance if unit == "mm" else target.distance * INCH_MM
         out |= {"target": f"{target.distance:f} {unit}", "target_mm": float(mm), "warning": target.warning or None}

@@ -107,6 +107,12 @@ def gearset(d: Data) -> Faults:
         return [("mark", "the mark as it stands, or no_mark = true with the reason")]
     mark, form = str(d["mark"]), d.get("form")
     try:
+        count_of(str(d.get("housing_mark", "0")))
+    except MarkError as e:
+        return [("housing_mark", str(e))]
+    try:
+        if "housing_mark" in d and d.get("place") == "housing":
+            return [("housing_mark", "left out, where the mark itself stands on the housing (place)")]
         if form == "deviation":
             counted = count_of(mark)
             if "count" in d and is_length(counted) and str(d["count"]) not in _WHOLE:
@@ -131,6 +137,8 @@ def gearset(d: Data) -> Faults:
                 return [("head_height", "the head height, measured at 3 places, where the mark goes to the back face")]
     except MarkError as e:
         return [("mark", str(e))]
+    if "housing_mark" not in d and {"housing_count", "housing_sense"} & d.keys():
+        return [("housing_mark", "the housing's mark as it stands, where its count or its sense is stated")]
     return []
 
 

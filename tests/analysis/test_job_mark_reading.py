@@ -102,3 +102,18 @@ def test_an_unknown_shim_and_an_unknown_sign_promise_nothing() -> None:
     out = read(sense="unknown")
     assert out["target"] is None
     assert out["plus"] is None
+
+
+def test_the_housings_mark_is_said_and_is_in_the_target() -> None:
+    gear = {"mark": "+14", "form": "deviation", "nominal": "61.50 mm", "count": "0.01 mm", "sense": "adds"}
+    both = gear | {"housing_mark": "-3", "housing_count": "0.01 mm", "housing_sense": "adds"}
+    found = read_mark(both, "+1")
+    assert found["target_mm"] == pytest.approx(61.61, abs=1e-9)
+    assert any("on the housing" in x for x in found["say"])
+    assert read_mark(both | {"housing_sense": "unknown"}, "+1")["target_mm"] is None
+
+
+def test_a_mark_with_a_point_could_be_millimetres_or_inches() -> None:
+    said = " ".join(read_mark({"mark": "+.03", "form": "deviation"}, "+1")["say"])
+    assert "0.03 mm" in said
+    assert "0.762 mm" in said

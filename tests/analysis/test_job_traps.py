@@ -609,3 +609,40 @@ def test_a_micrometers_error_adds_up_in_full_over_a_stack() -> None:
     assert sum_of_three > u * math.sqrt(9 + 1)
     assert sum_of_three == pytest.approx(u * math.sqrt(9 + 1), rel=0.03)
     assert as_a_stack == pytest.approx(u * math.sqrt(1 + 1), rel=0.06)
+
+
+@pytest.mark.parametrize(("sense", "target"), [("adds", 61.61), ("subtracts", 61.67), ("unknown", None)])
+def test_a_mark_on_the_housing_enters_with_its_own_sign(sense: str, target: float | None) -> None:
+    # one formula of the same maker subtracts the case's mark and another adds it (small-engine service texts)
+    housing = {"housing_mark": "-3", "housing_count": "0.01 mm", "housing_sense": sense}
+    v = shown(changed(TO_AS_FOUND, "gearset", **housing))
+    if target is None:
+        assert v["depth"]["target_mm"] is None
+        assert "housing_sense" in v["target_missing"]
+    else:
+        assert v["depth"]["target_mm"] == pytest.approx(target, abs=1e-9)
+        assert any("on the housing" in n for n in v["depth"]["notes"])
+
+
+def test_a_housings_mark_beside_two_decimals() -> None:
+    # the decimals are read beside the printed nominal first: 72.98 and not 73.98, then the housing's 0.04
+    gear = {"mark": "98", "second_reading": "98", "form": "two-decimals", "nominal": "73.00 mm"}
+    gear |= {"count": None, "sense": None}
+    housing = {"housing_mark": "+4", "housing_count": "0.01 mm", "housing_sense": "subtracts"}
+    v = shown(changed(TO_AS_FOUND, "gearset", **gear, **housing))
+    assert v["depth"]["target_mm"] == pytest.approx(72.94, abs=1e-9)
+
+
+def test_a_housings_mark_beside_a_full_distance() -> None:
+    gear = {"mark": "97.46", "second_reading": "97.46", "form": "full-distance", "mark_unit": "mm", "face": "back"}
+    gear |= {"head_height": "38.00 mm", "count": None, "sense": None, "nominal": None}
+    housing = {"housing_mark": "+2", "housing_count": "0.001 in", "housing_sense": "adds"}
+    v = shown(changed(TO_AS_FOUND, "gearset", **gear, **housing))
+    assert v["depth"]["target_mm"] == pytest.approx(97.46 - 38.0 + 0.0508, abs=1e-9)
+
+
+def test_a_housings_mark_that_cannot_be_read_is_refused() -> None:
+    with pytest.raises(JobEntryError, match="housing_mark"):
+        entries(changed(TO_AS_FOUND, "gearset", housing_mark="II", housing_count="0.01 mm", housing_sense="adds"))
+    with pytest.raises(JobEntryError, match="housing_mark"):
+        entries(changed(TO_AS_FOUND, "gearset", housing_sense="adds"))
