@@ -44,6 +44,10 @@ class SetupError(ValueError):
         self.problems = problems
 
 
+LARGEST = 1_000_000
+"""No length, force, torque or count of a gearbox comes near it in any of its units; beyond it arithmetic may overflow."""
+
+
 def _exact(value: object) -> object:
     """Numbers become exact decimals; text, truth values and not-a-number are refused."""
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
@@ -51,6 +55,8 @@ def _exact(value: object) -> object:
     number = Decimal(str(value))
     if not number.is_finite():
         raise ValueError("an ordinary number")
+    if abs(number) > LARGEST:
+        raise ValueError(f"a number of {LARGEST} at most")
     return number
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -42,18 +43,65 @@ def load(paths: Iterable[str | Path] | str | Path, setup: Setup | str | Path | N
     CaptureError
         If the set-up file cannot be used.  A stream that cannot be read is named in `errors` and the rest still run.
     """
-    import pandas as pd
-
     if isinstance(setup, str | Path):
         from capture.setup_file import load_setup
 
         setup = load_setup(Path(setup))
+    return _load((Path(p), setup) for p in ([paths] if isinstance(paths, str | Path) else paths))
+
+
+def load_job(path: str | Path) -> tuple[Frames, pd.DataFrame]:
+    """The measured sets of a job, and its entries, as tables.
+
+    Parameters
+    ----------
+    path : path
+        The job's folder.
+
+    Returns
+    -------
+    Frames
+        Its depth sets, each with the arbor and the limits the job knew when the set was written down.
+    pandas.DataFrame
+        Every entry as written: number, time, who, kind, the entry it corrects, and what it says as JSON text.
+
+    Raises
+    ------
+    CaptureError
+        If the job cannot be read.
+    """
+    import pandas as pd
+
+    from analysis.job.fold import fold
+    from capture.jobs import JobFile
+    from capture.jobs.streams import inside_of, setup_then
+
+    job = JobFile(Path(path))
+    entries = job.journal().entries
+    pairs: list[tuple[Path, Setup | None]] = []
+    gone: dict[str, str] = {}
+    for e in entries:
+        if e.kind != "set" or "stream" not in e.data or e.corrects is not None:
+            continue
+        try:
+            pairs.append((inside_of(job.path, str(e.data["stream"])), setup_then(fold(entries[: e.n - 1]))))
+        except CaptureError as why:
+            gone[str(e.data["stream"])] = str(why)
+    frames = _load(pairs)
+    rows = [(e.n, e.at, e.by, e.kind, e.corrects, json.dumps(e.data, ensure_ascii=False)) for e in entries]
+    written = pd.DataFrame(rows, columns=["n", "at", "by", "kind", "corrects", "says"])
+    return frames._replace(errors=gone | frames.errors), written.astype({"corrects": "Int64"})
+
+
+def _load(pairs: Iterable[tuple[Path, Setup | None]]) -> Frames:
+    import pandas as pd
+
     results: list[dict[str, Any]] = []
     taken: list[pd.DataFrame] = []
     errors: dict[str, str] = {}
-    for path in [paths] if isinstance(paths, str | Path) else paths:
+    for path, setup in pairs:
         try:
-            run = rerun(Path(path), setup)
+            run = rerun(path, setup)
         except CaptureError as e:
             errors[str(path)] = str(e)
             continue

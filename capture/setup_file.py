@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Mapping
 from decimal import Decimal
@@ -10,6 +11,9 @@ from pathlib import Path
 
 from analysis.setup import Setup, SetupError, parse_setup
 from capture.errors import SetupFileError
+
+_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
+_STREAM = re.compile(r'\s*\{\s*"format"')
 
 
 def load_setup(path: Path) -> Setup:
@@ -38,14 +42,33 @@ def read_setup(path: Path) -> tuple[Setup, bytes]:
         data = tomllib.loads(text, parse_float=Decimal)
     except FileNotFoundError:
         raise SetupFileError(f"{path}: no such file") from None
+    except IsADirectoryError:
+        raise SetupFileError(f"{path} is a folder; give the set-up file in it, for example {path}/setup.toml") from None
     except tomllib.TOMLDecodeError as e:
-        raise SetupFileError(f"{path}: not valid TOML: {e}") from None
-    except (OSError, UnicodeDecodeError) as e:
-        raise SetupFileError(f"{path} cannot be read: {e}") from None
+        raise SetupFileError(f"{path}: not valid TOML: {e}{_hint(text, str(e))}") from None
+    except UnicodeDecodeError:
+        raise SetupFileError(f"{path} is not UTF-8 text; save it again as plain text, encoding UTF-8") from None
+    except OSError as e:
+        raise SetupFileError(f"{path} cannot be read: {e.strerror or e}") from None
     try:
         return parse_setup(data), content
     except SetupError as e:
         raise SetupFileError("\n".join(f"{path}, {p}" for p in e.problems)) from None
+
+
+def _hint(text: str, why: str) -> str:
+    """The line a mistake stands in, and what is likely wrong with it."""
+    if _STREAM.match(text):
+        return ". This is a recording; the set-up is the file with [gearset] and [arbor] in it."
+    at = re.search(r"line (\d+)", why)
+    lines = text.split("\n")
+    if at is None or int(at[1]) > len(lines):
+        return ""
+    line = lines[int(at[1]) - 1].strip()
+    if not line:
+        return ""
+    comma = ". Write decimals with a point, 61.70 and not 61,70" if _COMMA.search(line) else ""
+    return f": {line[:60]}{comma}"
 
 
 def setup_text(setup: Setup) -> bytes:

@@ -106,7 +106,11 @@ def _records(path: Path, limit: int | None, last: float, at_end: bool) -> Iterat
                     yield Torn(last, line.decode("utf-8", "replace"))
                     return
                 if line.strip():
-                    raise StreamFormatError(f"{path}, line {number}: not a JSON object with a time: {line[:60]!r}")
+                    shown = line[:60].decode("utf-8", "replace").strip()
+                    raise StreamFormatError(
+                        f'{path}, line {number}: given {shown}; allowed: a JSON object with its time, such as {{"t":1.5,"rx":"…"}}. '
+                        "The file was changed after it was recorded; take another copy of it."
+                    )
                 continue
             if isinstance(record, tuple):
                 continue

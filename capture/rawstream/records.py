@@ -103,12 +103,16 @@ def parse_header(path: Path, line: bytes) -> StreamHeader:
         If the line is none, or of a version this program does not know.
     """
     try:
-        head = json.loads(line.decode("utf-8"))
+        # An editor that saved the file may have put a byte order mark before it.
+        head = json.loads(line.decode("utf-8-sig"))
     except (ValueError, RecursionError):
         head = None
     if not isinstance(head, dict) or "format" not in head:
+        which = " A set-up file is given with --setup." if path.suffix == ".toml" else ""
+        if not line.strip():
+            which = " Nothing was recorded in this file." if not line else " It was changed after it was recorded."
         raise StreamFormatError(
-            f'{path}, line 1: not a raw stream; the first line must be an object with "format":"{FORMAT}"'
+            f'{path}, line 1: not a raw stream; the first line must be an object with "format":"{FORMAT}".{which}'
         )
     if head["format"] != FORMAT:
         raise StreamFormatError(

@@ -268,6 +268,32 @@ def test_a_file_of_another_kind_is_refused(tmp_path: Path, first: bytes) -> None
     assert FORMAT in str(e.value)
 
 
+def test_a_file_of_another_kind_is_told_what_it_is(tmp_path: Path) -> None:
+    (tmp_path / "setup.toml").write_text("[gearset]\n", "utf-8")
+    (tmp_path / "stream.jsonl").touch()
+    with pytest.raises(StreamFormatError, match="A set-up file is given with --setup"):
+        read_header(tmp_path / "setup.toml")
+    with pytest.raises(StreamFormatError, match="Nothing was recorded in this file"):
+        read_header(tmp_path / "stream.jsonl")
+
+
+def test_a_byte_order_mark_of_an_editor_does_no_harm(tmp_path: Path) -> None:
+    path = stream(tmp_path)
+    want = read_header(path)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_header(path) == want
+    assert list(read_records(path)) == []
+
+
+def test_a_line_broken_in_the_middle_is_shown_as_it_stands(tmp_path: Path) -> None:
+    path = stream(tmp_path)
+    path.write_bytes(path.read_bytes() + b'{"t": 5, "rx": "+00\n{"t":6,"mark":"reseat"}\n')
+    with pytest.raises(StreamFormatError) as e:
+        list(read_records(path))
+    assert f'{path}, line 2: given {{"t": 5, "rx": "+00; allowed: a JSON object with its time' in str(e.value)
+    assert "take another copy" in str(e.value)
+
+
 @pytest.mark.parametrize("profile", ["text-line", None, 3, ["text-line"]])
 def test_a_profile_that_is_no_table_is_refused(tmp_path: Path, profile: object) -> None:
     path = stream(tmp_path, header=json.dumps({"format": FORMAT, "profile": profile}) + "\n")
@@ -311,7 +337,9 @@ def test_a_line_is_in_the_file_when_the_call_returns(tmp_path: Path) -> None:
             assert len(path.read_bytes().splitlines()) == n + 2
 
 
-def test_synced_after_so_many_bytes_a_second_when_asked_or_at_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_synced_after_so_many_bytes_a_second_when_asked_or_at_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     synced: list[int] = []
     real = os.fdatasync
     monkeypatch.setattr(os, "fdatasync", lambda fd: (synced.append(fd), real(fd))[1])

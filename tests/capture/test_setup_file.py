@@ -225,7 +225,11 @@ def test_every_problem_is_told_at_once(tmp_path: Path) -> None:
         (b"[gearset\n", "not valid TOML"),
         (b"[gearset]\nnominal = 61,7\n", "not valid TOML"),
         (b"[gearset]\nnominal = 1\nnominal = 2\n", "not valid TOML"),
-        (b"\xff\xfe[gearset]\n", "cannot be read"),
+        (b"[gearset]\nnominal = 61,7\n", "nominal = 61,7. Write decimals with a point"),
+        (b"[arbor]\n[gearset]\n[arbor]\n", "at line 3, column 7): [arbor]"),
+        (b'{"format":"shimwright-stream/1"}\n', "This is a recording"),
+        (b"\xff\xfe[gearset]\n", "save it again as plain text, encoding UTF-8"),
+        ("[gearset]\n".encode("utf-16"), "save it again as plain text, encoding UTF-8"),
     ],
 )
 def test_a_file_that_is_no_toml_names_file_and_place(tmp_path: Path, content: bytes, word: str) -> None:
@@ -243,5 +247,13 @@ def test_a_file_that_is_no_toml_names_file_and_place(tmp_path: Path, content: by
 def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
     with pytest.raises(SetupFileError, match="no such file"):
         load_setup(tmp_path / "absent.toml")
-    with pytest.raises(SetupFileError, match="cannot be read"):
+    with pytest.raises(SetupFileError, match="is a folder; give the set-up file in it"):
         load_setup(tmp_path)
+
+
+@pytest.mark.parametrize("number", ["1e400", "-1e7", "1000000.001", "99999999999999999999"])
+def test_a_number_nothing_on_a_bench_comes_to_is_refused(tmp_path: Path, number: str) -> None:
+    path = tmp_path / "setup.toml"
+    path.write_text(WHOLE.replace("constant = 58.400", f"constant = {number}"), "utf-8")
+    with pytest.raises(SetupFileError, match=r"arbor\.constant: given .*; allowed: a number of 1000000 at most"):
+        load_setup(path)

@@ -247,7 +247,20 @@ def test_shims_json_is_the_shim_object(run: Any, tmp_path: Path) -> None:
     comma = run("shims", "--setup", setup, "--depth", "60,024", "--json")
     assert comma.stdout == done.stdout
     spoken = run("shims", "--setup", setup, "--depth", "60.024")
-    assert spoken.stdout == shim["say"] + "\n"
+    assert spoken.stdout == f"Target (mm): {shim['target']}.\n{shim['say']}\n"
+    assert shim["notes"] == []
+
+
+def test_shims_say_how_the_mark_was_read_and_doubt_a_large_one(run: Any, tmp_path: Path) -> None:
+    setup = tmp_path / "setup.toml"
+    # A mark of 0.001 mm steps read in steps of 0.01 mm: 0.20 instead of 0.02 (limit 0.15: common practice, no source).
+    setup.write_text(re.sub(r'etched = ".*"', 'etched = "+20"', SHIMS), "utf-8")
+    done = run("shims", "--setup", setup, "--depth", "60.024")
+    assert "with mark +20 gives" in done.stdout
+    assert "Note: The mark +20 comes to" in done.stdout
+    assert "Check its unit" in done.stdout
+    (note,) = json.loads(run("shims", "--setup", setup, "--depth", "60.024", "--json").stdout)["notes"]
+    assert note in done.stdout
 
 
 def test_shims_in_inches_are_the_same_shims(run: Any, tmp_path: Path) -> None:
@@ -266,7 +279,7 @@ def test_shims_in_inches_are_the_same_shims(run: Any, tmp_path: Path) -> None:
     assert shim["stack_mm"] == pytest.approx(0.041 * 25.4, abs=1e-9)
 
 
-@pytest.mark.parametrize("depth", ["deep", "", "60.024mm", "nan", "inf", "0", "-60"])
+@pytest.mark.parametrize("depth", ["deep", "", "60.024mm", "nan", "inf", "0", "-60", "1e400", "1e30", "60024"])
 def test_shims_for_no_depth_are_refused(run: Any, tmp_path: Path, depth: str) -> None:
     setup = tmp_path / "setup.toml"
     setup.write_text(SHIMS, "utf-8")

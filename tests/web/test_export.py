@@ -14,6 +14,7 @@ import pytest
 from analysis import frame
 from capture.errors import CaptureError
 from capture.frames import load
+from capture.jobs import JobFile
 from web.cli.export import TABLES, export_command
 
 STREAMS = Path(__file__).parents[2] / "recorded_streams"
@@ -99,3 +100,57 @@ def test_a_folder_that_cannot_be_is_a_clear_error(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", "utf-8")
     with pytest.raises(CaptureError, match="Choose a folder"):
         export_command(PATHS[:1], None, "csv", tmp_path / "file")
+
+
+@pytest.mark.parametrize("kind", ["csv", "json", "parquet"])
+def test_a_job_is_exported_by_its_folder_with_its_entries(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if kind == "parquet":
+        pytest.importorskip("pyarrow", reason="needs pyarrow, which is not installed here")
+    job = JobFile.new(tmp_path / "one")
+    job.add("intake", {"unit": "invented axle"}, "AB")
+    job.add("set", {"phase": "as-found", "stream": job.attach(PATHS[0])}, "AB")
+    job.add("intake", {"unit": "invented axle", "serial": "7"}, "CD", corrects=1)
+    assert export_command([job.path], None, kind, tmp_path / "out") == 0
+    assert capsys.readouterr().out.endswith("readings, 3 entries\n")
+    stream = tmp_path / "one" / "streams" / "three-seatings-warming" / "stream.jsonl"
+    want = load(stream)
+    for name in TABLES:
+        got = READERS[kind](tmp_path / "out" / f"{name}.{kind}", COLUMNS[name])
+        pd.testing.assert_frame_equal(got, getattr(want, name), check_exact=True)
+    file = tmp_path / "out" / f"entries.{kind}"
+    rows: list[dict[str, Any]] = {
+        "csv": lambda: list(csv.DictReader(file.read_text("utf-8").splitlines())),
+        "json": lambda: json.loads(file.read_text("utf-8")),
+        "parquet": lambda: pd.read_parquet(file).to_dict("records"),
+    }[kind]()
+    assert [(int(r["n"]), r["by"], r["kind"]) for r in rows] == [
+        (1, "AB", "intake"),
+        (2, "AB", "set"),
+        (3, "CD", "intake"),
+    ]
+    assert [json.loads(r["says"]) for r in rows] == [e.data for e in job.journal().entries]
+    assert [str(r["corrects"]) in ("1", "1.0") for r in rows] == [False, False, True]
+
+
+def test_a_job_with_something_beside_it_is_refused(tmp_path: Path) -> None:
+    job = JobFile.new(tmp_path / "one")
+    for paths, setup in (([job.path, PATHS[0]], None), ([job.path], SETUP)):
+        with pytest.raises(CaptureError, match="one job's folder alone"):
+            export_command(paths, setup, "csv", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_set_of_a_job_whose_stream_is_gone_is_named_and_the_rest_is_exported(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = JobFile.new(tmp_path / "one")
+    for path in PATHS[:2]:
+        job.add("set", {"phase": "as-found", "stream": job.attach(path)}, "AB")
+    (job.path / "streams" / "three-seatings-warming" / "stream.jsonl").unlink()
+    assert export_command([job.path], None, "csv", tmp_path / "out") == 1
+    said = capsys.readouterr()
+    assert "three-seatings-warming" in said.err
+    assert "1 sets" in said.out
+    assert "2 entries" in said.out

@@ -13,6 +13,9 @@ from capture.errors import CaptureError
 if TYPE_CHECKING:
     import pandas as pd
 
+ENTRIES = "entries"
+"""Table a job has besides: what was written down."""
+
 KINDS = ("csv", "parquet", "json")
 TABLES = ("sets", "sweeps", "budgets", "readings")
 
@@ -20,7 +23,7 @@ TABLES = ("sets", "sweeps", "budgets", "readings")
 def export_command(
     streams: Sequence[Path], setup_path: Path | None, kind: str, folder: Path, replace: bool = False
 ) -> int:
-    """Write four tables to `folder`.
+    """Write four tables to `folder`, of streams or of a job by its folder; of a job its entries too.
 
     Returns
     -------
@@ -30,29 +33,37 @@ def export_command(
     Raises
     ------
     CaptureError
-        If the kind is unknown, pyarrow is missing for parquet, or the folder cannot take the files.
+        If the kind is unknown, pyarrow is missing for parquet, the job cannot be read, or the folder cannot take the files.
     """
     if kind not in KINDS:
         raise CaptureError(f'--to: given "{kind}"; allowed: {", ".join(KINDS)}')
     if kind == "parquet":
         _need_pyarrow()
-    from capture.frames import load
+    from capture.frames import load, load_job
 
-    files = {name: folder / f"{name}.{kind}" for name in TABLES}
+    job = any((p / "job.jsonl").is_file() for p in streams)
+    if job and (len(streams) > 1 or setup_path is not None):
+        raise CaptureError(
+            "export: given a job's folder with something beside it; allowed: one job's folder alone (its limits and its arbor "
+            "are its entries), or streams with --setup"
+        )
+    names = (*TABLES, ENTRIES) if job else TABLES
+    files = {name: folder / f"{name}.{kind}" for name in names}
     _room(folder, [] if replace else list(files.values()))
-    frames = load(streams, setup_path)
+    frames, entries = load_job(streams[0]) if job else (load(streams, setup_path), None)
     for why in frames.errors.values():
         sys.stderr.write(f"shimwright: {why}\n")
-    if len(frames.errors) == len(streams):
+    if not job and len(frames.errors) == len(streams):
         return 1
+    tables = {name: getattr(frames, name) for name in TABLES} | ({} if entries is None else {ENTRIES: entries})
     for name, path in files.items():
         try:
-            _write(getattr(frames, name), path, kind)
+            _write(tables[name], path, kind)
         except OSError as e:
             raise CaptureError(f"{path} cannot be written: {e.strerror or e}. Choose another folder (-o).") from None
         except UnicodeError:
             raise CaptureError(f"{path}: the name of a stream is no text; rename it, or take --to json.") from None
-    lines = ", ".join(f"{len(getattr(frames, name))} {name}" for name in TABLES)
+    lines = ", ".join(f"{len(tables[name])} {name}" for name in names)
     sys.stdout.write(f"{folder}: {lines}\n")
     return 1 if frames.errors else 0
 
@@ -102,9 +113,13 @@ def _json(table: pd.DataFrame) -> str:
 
 
 def _plain(row: dict[Any, Any]) -> dict[str, Any]:
+    import pandas as pd
+
     out: dict[str, Any] = {}
     for name, value in row.items():
-        if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        if value is pd.NA:
+            out[str(name)] = None
+        elif isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
             out[str(name)] = None if value != value else "unlimited"
         else:
             out[str(name)] = value

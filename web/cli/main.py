@@ -262,7 +262,9 @@ def verify(
 
 @app.command()
 def export(
-    streams: Annotated[list[Path], typer.Argument(metavar="STREAM...", help="Raw streams (stream.jsonl).")],
+    streams: Annotated[
+        list[Path], typer.Argument(metavar="STREAM...|JOB", help="Raw streams (stream.jsonl), or a job's folder.")
+    ],
     folder: Annotated[Path, typer.Option("-o", "--out", help="Folder for the tables.")],
     to: Annotated[str, typer.Option("--to", help="csv, parquet or json.")] = "csv",
     setup: SETUP = None,
