@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from analysis.job.conditions import VOIDS, Change, Void
@@ -10,6 +11,7 @@ from analysis.job.entries import Entry
 from analysis.job.quantities import Quantity, quantity
 from analysis.job.records import DepthMove, Piece, SideMove, Stack, Taken, mean_of
 from analysis.job.state import Job, void
+from analysis.plausibility import LARGE_ERROR_MM
 
 SHIM_SPREAD_MM = Decimal("0.010")
 """Spread over one shim from which it is not used, where no limit is stated (common practice, no source)."""
@@ -47,6 +49,8 @@ def fit(job: Job, e: Entry) -> None:
     old = job.stacks.get(place)
     if place == "depth":
         base = base_set(job)
+        if old is not None:
+            stack = replace(stack, odd=_too_much(job, old, stack))
         recorded = e.data.get("predicted")
         known = old is not None and base is not None
         job.depth_moves.append(
@@ -67,6 +71,32 @@ def fit(job: Job, e: Entry) -> None:
     else:
         job.side_moves.append(SideMove(e.n, place, None, stack))
     job.stacks[place] = stack
+
+
+def _too_much(job: Job, old: Stack, new: Stack) -> str:
+    """What is odd about the size of a change of the depth shim; empty where nothing is."""
+    change = new.thickness.mm - old.thickness.mm
+    family = job.family or {}
+    if abs(change) > Decimal(str(LARGE_ERROR_MM)):
+        return f"a change of {change:+.3f} mm is more than {LARGE_ERROR_MM:.2f} mm"
+    if "grades_from" in family and family.get("max_pieces") == 1:
+        low, high = (quantity(family[k], "length").mm for k in ("grades_from", "grades_to"))
+        if not low <= new.thickness.mm <= high:
+            return f"{new.thickness} lies outside the grades made ({low.normalize():f} to {high.normalize():f} mm)"
+    return ""
+
+
+def question_of_change(job: Job) -> str:
+    """Question the last change of the depth shim raises by its size, before anything is measured on it; empty where there is none."""
+    m = job.depth_moves[-1] if job.depth_moves else None
+    if m is None or not m.new.odd or m.base is None or not pending_move(job):
+        return ""
+    if (m.base, "large change") in job.confirmed:
+        return ""
+    return (
+        f"Stop: {m.new.odd}. Look for a slip of the pen, a unit or a sign first, and put entry {m.n} right; if it is right, say so "
+        f"(confirm, entry {m.base}, large change, with the reason)."
+    )
 
 
 def base_set(job: Job) -> Taken | None:

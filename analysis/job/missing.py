@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from analysis.job.derive import moves, setup_for, target_missing
 from analysis.job.figures import depth_of
+from analysis.job.fitting import question_of_change
 from analysis.job.people import pending
 from analysis.job.quantities import quantity
 from analysis.job.redo import redo_list
@@ -132,6 +133,9 @@ def check_after(job: Job) -> str:
 
 def trial(job: Job) -> str:
     """A depth measured in the right state."""
+    asked = question_of_change(job)
+    if asked:
+        return asked
     for r in reversed(job.readings):
         if r.kind == "depth" and r.questions:
             return f"Set {r.n}: {r.questions[0]}"

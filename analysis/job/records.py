@@ -48,6 +48,8 @@ class Stack:
     ----------
     measured : int
         Measurements by micrometer that are added up: 1 where the stack was measured as it is, else one a piece.
+    odd : str
+        What is odd about the size of the change it came in with; else empty.
     """
 
     entry: int
@@ -55,6 +57,7 @@ class Stack:
     pieces: tuple[str, ...] = ()
     doubt: str = ""
     measured: int = 1
+    odd: str = ""
 
 
 @dataclass

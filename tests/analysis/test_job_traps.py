@@ -646,3 +646,29 @@ def test_a_housings_mark_that_cannot_be_read_is_refused() -> None:
         entries(changed(TO_AS_FOUND, "gearset", housing_mark="II", housing_count="0.01 mm", housing_sense="adds"))
     with pytest.raises(JobEntryError, match="housing_mark"):
         entries(changed(TO_AS_FOUND, "gearset", housing_sense="adds"))
+
+
+@pytest.mark.parametrize(("stack", "word"), [("1.92 mm", "+1.000 mm"), ("0.53 mm", "-0.390 mm")])
+def test_a_large_change_that_is_written_down_stops_and_asks(stack: str, word: str) -> None:
+    rows = [*TO_TRIAL, ("fit", {"place": "depth", "stack": stack}), ("state", {"nut": "torqued", "turns": 20})]
+    step = next_step(folded(rows))
+    assert step is not None
+    assert step.name == "trial"
+    assert "Stop" in step.say
+    assert word in step.say
+    base = next(r.n for r in reversed(folded(rows).readings) if r.kind == "depth")
+    answered = [*rows, ("confirm", {"entry": base, "what": "large change", "reason": "somebody left a shim out"})]
+    step = next_step(folded(answered))
+    assert step is not None
+    assert "Stop" not in step.say
+    # Once a set was measured on it, the prediction speaks instead.
+    step = next_step(folded(rows + s.ONE_NEW))
+    assert step is not None
+    assert step.name == "closure"
+
+
+def test_a_stack_outside_the_grades_that_is_written_down_asks() -> None:
+    rows = changed(TO_TRIAL, "family", grades_from="0.90 mm", grades_to="1.20 mm")
+    step = next_step(folded([*rows, ("fit", {"place": "depth", "stack": "0.83 mm"})]))
+    assert step is not None
+    assert "outside the grades" in step.say

@@ -63,6 +63,8 @@ def words(d: dict[str, Any]) -> str:
         )
         reasons = [v["reason"] for v in r["void"]] or r["questions"] or r["wrong"]
         lines += [f"             {reason}" for reason in reasons]
+        if r["allowed"]:
+            lines.append(f"             used all the same: {r['allowed']}")
     if d["depth"] is not None and d["depth"]["distance_mm"] is not None:
         x = d["depth"]
         lines += ["", f"Depth (set {x['set']}, {x['status']}): {_mm(x['distance_mm'])} ± {_mm(x['U95_mm'])} mm (95 %)"]
