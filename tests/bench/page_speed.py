@@ -36,6 +36,8 @@ from tests.conftest import find_tool
 RESULTS = Path(__file__).with_name("PAGE.md")
 SWING_S = 5.0
 GROUP = 1000
+AIM_MS = 50.0
+"""Aimed at: 99 of 100 readings painted within this, at 100 readings a second on 10 pages."""
 
 # Stamps what is painted: a task queued while a frame is made runs once that frame is done.
 STAMP = """
@@ -268,6 +270,11 @@ def main() -> int:
             say(
                 f"| {rate} | {pages} | {m['p50']:.1f} | {m['p99']:.1f} | {m['worst']:.0f} | {100 * m['main']:.1f} % | {100 * m['cpu']:.1f} % | {m['MB']:.0f} |"
             )
+        reached = "reached" if m["p99"] <= AIM_MS else "missed"
+        say(
+            f"\nAim: 99 of 100 within {AIM_MS:.0f} ms at 100 readings/s on 10 pages: {reached} here ({m['p99']:.0f} ms). "
+            "Ten windows are painted by the processors that also run the program; `python -m tests.bench.latency` tells the program's own part."
+        )
         f = figures(browser, 3 * a.seconds)
         q = np.quantile(f, [0.5, 0.9]) if f.size else [math.nan, math.nan]
         say(
