@@ -44,7 +44,26 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
         spent = _sleeve_spent(job, r)
         if spent:
             return {"value_nm": found.value_nm, "finding": "sleeve spent", "say": f"{found.say} {spent}"}
-    return {"value_nm": found.value_nm, "finding": found.finding, "say": found.say}
+    cure = (
+        _CURE.get((str((job.family or {}).get("preload_by")), found.finding), "") if r.kind == "pinion-preload" else ""
+    )
+    return {"value_nm": found.value_nm, "finding": found.finding, "say": f"{found.say} {cure}".strip()}
+
+
+_SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"
+_PACKS = "Change the sum of the two packs in the far pack alone; the depth pack stays, and the depth with it. Then measure the depth again."
+_CURE = {
+    ("solid spacer", "above"): f"{_SPACER} add shim there for less.",
+    ("solid spacer", "below"): f"{_SPACER} take shim out there for more.",
+    (
+        "crush sleeve",
+        "below",
+    ): "Bring the sleeve up in small steps, a few degrees of the nut at a time, and turn the shaft before each reading: "
+    "what is overshot cannot be taken back.",
+    ("pack sum", "above"): _PACKS,
+    ("pack sum", "below"): _PACKS,
+}
+"""What sets the preload right (heavy-vehicle service text and textbook for the spacer, car service texts for sleeve and packs)."""
 
 
 def _sleeve_spent(job: Job, r: Taken) -> str:

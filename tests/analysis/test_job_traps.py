@@ -672,3 +672,23 @@ def test_a_stack_outside_the_grades_that_is_written_down_asks() -> None:
     step = next_step(folded([*rows, ("fit", {"place": "depth", "stack": "0.83 mm"})]))
     assert step is not None
     assert "outside the grades" in step.say
+
+
+@pytest.mark.parametrize(
+    ("by", "torque", "words"),
+    [
+        # solid spacer: more shim, less preload (heavy-vehicle service text, textbook)
+        ("solid spacer", "5.0 N·m", "add shim there for less"),
+        ("solid spacer", "1.0 N·m", "take shim out there for more"),
+        # crush sleeve: small steps, never backed off (car service texts)
+        ("crush sleeve", "1.0 N·m", "small steps"),
+        ("crush sleeve", "5.0 N·m", "never back the nut off"),
+        # two packs: the sum sets the preload, the split the depth (car service text)
+        ("pack sum", "5.0 N·m", "far pack alone"),
+    ],
+)
+def test_how_a_preload_is_set_right(by: str, torque: str, words: str) -> None:
+    v = shown(changed(_sleeve({"torque": torque}), "family", preload_by=by))
+    assert words in v["readings"][-1]["torque"]["say"]
+    within = shown(changed(_sleeve({"torque": "3.0 N·m"}), "family", preload_by=by))["readings"][-1]["torque"]["say"]
+    assert words not in within
