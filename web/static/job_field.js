@@ -7,7 +7,9 @@ import { has, say } from "./say.js";
 const RADIOS = 5;
 
 export function label(kind, field) {
-  return has(`job_field_of.${kind}.${field}`) ? say(`job_field_of.${kind}.${field}`) : say(`job_field.${field}`);
+  for (const path of [`job_field_of.${kind}.${field}`, `job_field.${field}`]) if (has(path)) return say(path);
+  // A field of another version of the program than this page: its bare name, rather than a page that does not open.
+  return field.replaceAll("_", " ");
 }
 
 function help(kind, field) {

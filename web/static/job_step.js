@@ -72,7 +72,8 @@ function acts(ctx, step, r) {
     el("summary", {}, say("job_act.title")),
     specs.map(([spec, name]) => {
       const form = new JobForm(ctx, step.step, spec);
-      return el("div", { class: "act" }, el("h4", {}, say(`job_act.${name}`)), form.root);
+      const note = name === "confirm" ? null : el("p", { class: "quiet" }, say(`job_act.note_${name}`));
+      return el("div", { class: "act" }, el("h4", {}, say(`job_act.${name}`)), note, form.root);
     }),
   );
 }
