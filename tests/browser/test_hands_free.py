@@ -73,13 +73,12 @@ def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_pa
             assert signals.count("accepted") >= 9
             assert "trouble" not in signals
             said = [x["text"] for x in page.evaluate("window.spoken")]
-            assert any(x.startswith("Sweep 1 counted.") for x in said)
-            assert (
-                "Sweep 2 not counted: bumped. The arbor or the case was bumped. Sweep again with both hands on the arbor."
-                in said
-            )
+            assert sum(len(re.findall(r"Sweep \d+ counted\.", x)) for x in said) >= 6
+            # On a busy machine two sentences may come in one breath.
+            refused = "Sweep 2 not counted: bumped. The arbor or the case was bumped. Sweep again with both hands on the arbor."
+            assert any(refused in x for x in said)
             assert any("Lift the arbor out and seat it again, for 2 more seatings." in x for x in said)
-            assert "Seating 2. Three sweeps." in said
+            assert any("Seating 2. Three sweeps." in x for x in said)
             (answer,) = (x for x in said if "Pinion depth" in x)
             assert re.match(
                 r"(Sweep \d+ counted\. )?Enough\. Pinion depth \d\d\.\d{4} millimetres give or take 0\.\d{4}\. Outside tolerance: plus 0\.\d{4} millimetres from",
@@ -148,8 +147,8 @@ def test_sound_is_off_until_asked_for_and_each_signal_can_be_left_out(browser: A
             page.locator("[data-hear=done]").click()
             poll(page, lambda: len(page.evaluate("window.levels")) >= 6, "levels")
             assert max(page.evaluate("window.levels")) == 0.1, "a fifth of the loudest"
+            poll(page, lambda: bool(page.evaluate("window.spoken")), "said")
             spoken = page.evaluate("window.spoken")
-            assert spoken
             assert {(round(x["rate"], 3), round(x["volume"], 3), x["lang"]) for x in spoken} == {(1.3, 0.2, "en")}
             page.keyboard.press("s")
             page.locator("#sound[aria-pressed=false]").wait_for()
