@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 WORDS = {
+    "No indicator.repeatability is stated": "the indicator's repeatability on a still surface is not stated",
     "gearset.tolerance": "the limit for the depth (depth-tolerance)",
     "gearset.aim": "the shop's own aim (depth-aim)",
     "gearset.nominal": "the nominal distance of the gear set",

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from capture.clock import Clock
-from capture.errors import CaptureError, SourceError
+from capture.errors import CaptureError, SourceError, SourceTextError
 from capture.identify.proposing import proposals
 from capture.identify.ranking import Candidate, Sample, rank
 from capture.identify.watching import LOOK_S, Watch
@@ -96,7 +96,7 @@ def identify(source: str, seconds: float = USUAL_S, poll: str | None = None, wat
     if source.startswith(("serial:", "rfc2217:")):
         return sniff(listen, seconds, asking)
     if source in ("typed", "push"):
-        raise SourceError(
+        raise SourceTextError(
             f"{source} has nothing to identify; allowed: a port, a socket, a Bluetooth indicator, a recording"
         )
     return _ranked([listen({}, seconds)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from capture.errors import SourceTextError
@@ -9,6 +10,9 @@ from capture.profiles import Profile
 from capture.sources.contract import Sink, Source
 
 ALLOWED = "serial:PORT (a name, a pattern, VVVV:PPPP:NUMBER or at:PLACE), socket://host:port, rfc2217://host:port, ble:ADDRESS or ble:NAME, replay:FILE, typed, push"
+
+_WINDOWS_PORT = re.compile(r"COM\d+", re.IGNORECASE)
+_HOST = re.compile(r"[A-Za-z0-9.-]+:\d{1,5}")
 
 
 def open_source(text: str, profile: Profile) -> Source:
@@ -49,7 +53,18 @@ def open_source(text: str, profile: Profile) -> Source:
         from capture.sources.typed import TypedSource
 
         return TypedSource(profile=profile)
-    raise SourceTextError(f"source {text!r} is not known; allowed: {ALLOWED}")
+    raise SourceTextError(f"source {text!r} is not known; allowed: {ALLOWED}{_meant(text)}")
+
+
+def _meant(text: str) -> str:
+    """What somebody probably meant who left out the kind of source."""
+    if text.startswith("/dev/") or _WINDOWS_PORT.fullmatch(text):
+        return f". A serial port is given as serial:{text}"
+    if text.endswith((".jsonl", ".jsonl.gz")):
+        return f". A recording is given as replay:{text}"
+    if _HOST.fullmatch(text):
+        return f". A network socket is given as socket://{text}"
+    return ""
 
 
 __all__ = ["Sink", "Source", "open_source"]

@@ -46,6 +46,9 @@ def test_a_sentence_stays_a_sentence() -> None:
         plainly("arbor.master.u is not stated and not included.")
         == "The uncertainty of the master is not stated and not included."
     )
+    assert plainly("No indicator.repeatability is stated: judged against the noise.") == (
+        "The indicator's repeatability on a still surface is not stated: judged against the noise."
+    )
     assert plainly("Neither arbor.constant nor arbor.master is stated: the display is not tied to a distance.") == (
         "Neither a constant of the arbor nor a master is stated: the display is not tied to a distance."
     )

@@ -123,6 +123,24 @@ def test_wrong_usage_is_exit_2_and_says_so_on_standard_error(run: Any, args: lis
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("args", "words"),
+    [
+        (["listen", "/dev/ttyUSB0"], ["A serial port is given as serial:/dev/ttyUSB0"]),
+        (["listen", "COM3"], ["A serial port is given as serial:COM3"]),
+        (["listen", "bench/stream.jsonl"], ["A recording is given as replay:bench/stream.jsonl"]),
+        (["listen", "127.0.0.1:7001"], ["A network socket is given as socket://127.0.0.1:7001"]),
+        (["export", "x.jsonl", "--to", "xls", "-o", "t"], ['given "xls"', "csv, parquet, json"]),
+        (["report", "x.jsonl", "-o", "sheet.docx"], ["given sheet.docx", ".html or .pdf"]),
+    ],
+    ids=lambda a: " ".join(a),
+)
+def test_a_value_that_cannot_be_meant_is_exit_2_and_says_what_is_allowed(
+    run: Any, args: list[str], words: list[str]
+) -> None:
+    refused(run(*args), *words, code=2)
+
+
 @pytest.mark.parametrize("args", [["--help"], ["analyse", "--help"], ["listen", "--help"]], ids=" ".join)
 def test_help_is_exit_0(run: Any, args: list[str]) -> None:
     done = run(*args)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from capture.errors import CaptureError
+from capture.errors import CaptureError, WrongUsageError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,14 +36,14 @@ def export_command(
         If the kind is unknown, pyarrow is missing for parquet, the job cannot be read, or the folder cannot take the files.
     """
     if kind not in KINDS:
-        raise CaptureError(f'--to: given "{kind}"; allowed: {", ".join(KINDS)}')
+        raise WrongUsageError(f'--to: given "{kind}"; allowed: {", ".join(KINDS)}')
     if kind == "parquet":
         _need_pyarrow()
     from capture.frames import load, load_job
 
     job = any((p / "job.jsonl").is_file() for p in streams)
     if job and (len(streams) > 1 or setup_path is not None):
-        raise CaptureError(
+        raise WrongUsageError(
             "export: given a job's folder with something beside it; allowed: one job's folder alone (its limits and its arbor "
             "are its entries), or streams with --setup"
         )

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capture.errors import CaptureError
+from capture.errors import CaptureError, WrongUsageError
 
 if TYPE_CHECKING:
     from web.report.model import Sheet
@@ -26,7 +26,7 @@ def report_command(
     """
     kind = out.suffix.lower()
     if kind not in (".html", ".pdf"):
-        raise CaptureError(f"-o: given {out}; allowed: a name that ends in .html or .pdf")
+        raise WrongUsageError(f"-o: given {out}; allowed: a name that ends in .html or .pdf")
     if kind == ".pdf":
         from web.report.pdf import need_typst
 
@@ -76,12 +76,12 @@ def _job(
     from web.report.job_view import job_view
 
     if len(paths) > 1:
-        raise CaptureError(
+        raise WrongUsageError(
             f"report: given {len(paths)} paths with a folder among them; allowed: one job's folder, or streams"
         )
     for option, given in (("--setup", setup_path), ("--unit", unit)):
         if given is not None:
-            raise CaptureError(f"{option}: given {given} with a job; left out here: a job's own entries say it")
+            raise WrongUsageError(f"{option}: given {given} with a job; left out here: a job's own entries say it")
     moment = _now()
     matter = gather_job(paths[0], shown_path(paths[0], page), written=moment, version=program_version(), by=by)
     return job_view(matter), moment
