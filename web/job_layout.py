@@ -114,6 +114,7 @@ PIECE = form(
     "id readings unit marked",
     "micrometer place inner_diameter outer_diameter from_job note",
 )
+ACCEPTED = form("deviation", "entry what allowed_by reason", fold=True)
 CLOSE = form("close", "not_checked recheck", "running_in compounds")
 
 AT: dict[str, dict[str, Any]] = {
@@ -172,17 +173,17 @@ AT: dict[str, dict[str, Any]] = {
     "trial": {"forms": _depth("trial"), "panel": "depth", "reads": "depth"},
     "closure": {"forms": [_fit("depth"), *_depth("trial")], "panel": "closure", "reads": "depth"},
     "depth": {
-        "forms": [PIECE, _fit("depth"), _fit("far"), form("deviation", "what allowed_by reason", fold=True)],
+        "forms": [PIECE, _fit("depth"), _fit("far"), ACCEPTED],
         "panel": "shim",
     },
     "pinion-preload": {
-        "forms": [_preload(None, "pinion"), _state("nut nut_torque turns seal"), *_end_play(None, "pinion")],
+        "forms": [_preload(None, "pinion"), _state("nut nut_torque turns seal"), *_end_play(None, "pinion"), ACCEPTED],
         "panel": "torque",
         "reads": "pinion-preload",
     },
     "final-depth": {"forms": _depth("final"), "panel": "depth", "reads": "depth"},
     "run-out": {
-        "forms": [_state("carrier covers covers_torque"), _run_out_bench(None), _run_out(None)],
+        "forms": [_state("carrier covers covers_torque"), _run_out_bench(None), _run_out(None), ACCEPTED],
         "panel": "run-out",
         "reads": "run-out",
     },
@@ -194,16 +195,24 @@ AT: dict[str, dict[str, Any]] = {
             _fit("right"),
             _preload(None, "carrier"),
             *_end_play(None, "carrier"),
+            ACCEPTED,
         ],
         "panel": "carrier",
         "reads": "carrier-preload",
     },
     "backlash": {
-        "forms": [_backlash_bench(None), _backlash(None), _fit("left"), _fit("right"), _state("covers covers_torque")],
+        "forms": [
+            _backlash_bench(None),
+            _backlash(None),
+            _fit("left"),
+            _fit("right"),
+            _state("covers covers_torque"),
+            ACCEPTED,
+        ],
         "panel": "backlash",
         "reads": "backlash",
     },
-    "pattern": {"forms": [_pattern(None)], "panel": "pattern", "reads": "pattern"},
+    "pattern": {"forms": [_pattern(None), ACCEPTED], "panel": "pattern", "reads": "pattern"},
     "close": {"forms": [CLOSE, form("reopen", "reason", fold=True)], "panel": "sheet"},
 }
 """What each step shows."""

@@ -40,12 +40,17 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
     if kind == "skip" and data["step"] not in STEPS:
         near = difflib.get_close_matches(str(data["step"]), STEPS, 1, 0.5)
         out.append(Problem("skip.step", shown(data["step"]), "one of " + ", ".join(STEPS), near[0] if near else None))
-    if kind in ("void", "allow", "confirm", "withdraw", "blind"):
+    if kind in ("void", "allow", "confirm", "withdraw", "blind") or (kind == "deviation" and "entry" in data):
         out += _about(job, kind, data)
     if kind == "zeroing" and data["when"] == "after" and job.open_zeroing is None:
         out.append(Problem("zeroing.when", "after", "before: no zeroing is open that this could check"))
     if kind == "discard" and data["piece"] not in job.pieces:
         out.append(Problem("discard.piece", shown(data["piece"]), _names(job.pieces)))
+    given = data.get("pieces") if kind == "fit" else [data["piece"]] if kind == "reserve" else None
+    for piece in given if isinstance(given, list) else []:
+        if str(piece) in job.discarded and not data.get("release"):
+            why = job.discarded[str(piece)]
+            out.append(Problem(f"{kind}.piece", shown(piece), f"a shim that was not discarded; this one was: {why}"))
     if kind == "close":
         step = next_step(job)
         if step is not None and step.name != "close":

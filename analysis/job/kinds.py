@@ -409,7 +409,12 @@ KINDS: dict[str, Kind] = {
     ),
     "deviation": Kind(
         "something accepted that is not as it should be, and who allowed it",
-        {"what": Field(text, True), "allowed_by": Field(text, True), "reason": _reason},
+        {
+            "entry": Field(whole(1, 10**6), says="the number of the reading that is accepted as it is"),
+            "what": Field(text, True),
+            "allowed_by": Field(text, True),
+            "reason": _reason,
+        },
     ),
     "allow": Kind("a reading taken in a wrong state is used all the same, marked", {"entry": _ref, "reason": _reason}),
     "void": Kind("a reading is void", {"entry": _ref, "reason": _reason}),

@@ -9,12 +9,18 @@ from analysis.job.figures import depth_of
 from analysis.job.fitting import question_of_change
 from analysis.job.people import pending
 from analysis.job.quantities import quantity
+from analysis.job.records import Taken
 from analysis.job.redo import redo_list
 from analysis.job.response import alarm
 from analysis.job.ring import carrier_of
 from analysis.job.singles import pattern_of, run_out_of, torque_of
 from analysis.job.state import Job
 from analysis.plausibility import as_found as judge_as_found
+
+
+def accepted(job: Job, r: Taken) -> bool:
+    """Whether somebody took this very reading as it is; what was accepted elsewhere speaks of nothing but itself."""
+    return any(e.kind == "deviation" and e.data.get("entry") == r.n for e in job.records)
 
 
 def intake(job: Job) -> str:
@@ -167,7 +173,7 @@ def depth(job: Job) -> str:
     outside_aim = aim is not None and d["error_mm"] is not None and round(abs(d["error_mm"]), 9) > float(aim)
     if d["ruling"] == "within" and not outside_aim:
         return ""
-    if any(e.kind == "deviation" and e.n > r.n for e in job.records):
+    if accepted(job, r):
         return ""
     if d["error_mm"] is None:
         return ""
@@ -179,7 +185,7 @@ def depth(job: Job) -> str:
     }.get(str(d["ruling"]), "is not proven within its tolerance")
     return (
         f"Set {r.n} {how} ({d['error_mm']:+.4f} mm): choose the shims, write them down (fit), build and measure again; or say who accepts "
-        "it as it is (deviation)."
+        f"it as it is (deviation, entry {r.n})."
     )
 
 
@@ -198,7 +204,7 @@ def torque(kind: str) -> Callable[[Job], str]:
                 else f"Measure the {kind.replace('-', ' ')}."
             )
         found = torque_of(job, r)
-        return "" if found["finding"] == "within" else str(found["say"])
+        return "" if found["finding"] == "within" or accepted(job, r) else str(found["say"])
 
     return missing
 
@@ -220,7 +226,7 @@ def run_out(job: Job) -> str:
     if r is None or r.phase == "as-found":
         return "Measure the run-out of the ring gear's back face over one turn, 8 places or more."
     found = run_out_of(job, r)
-    return "" if found["finding"] == "within" else str(found["say"])
+    return "" if found["finding"] == "within" or accepted(job, r) else str(found["say"])
 
 
 def carrier(job: Job) -> str:
@@ -250,7 +256,7 @@ def backlash(job: Job) -> str:
         return "Measure the backlash at 4 places."
     out = carrier_of(job)
     found = (out or {}).get("backlash")
-    if isinstance(found, dict) and found["finding"] == "within":
+    if (isinstance(found, dict) and found["finding"] == "within") or accepted(job, r):
         return ""
     return str((out or {}).get("say", "Measure the backlash at 4 places."))
 
@@ -263,6 +269,8 @@ def pattern(job: Job) -> str:
             if redo["kind"] == "pattern":
                 return f"Take the pattern again: {redo['because']}."
         return "Take the contact pattern on both flanks, with photos."
+    if accepted(job, r):
+        return ""
     d = job.latest("depth")
     found = pattern_of(r, None if d is None else depth_of(job, d))
     return str(found["say"]) if found["agrees"] is False or found["says"] == "run-out" else ""

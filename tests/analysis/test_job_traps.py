@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from analysis.job import JobEntryError, check_entry, job_as_dict, next_step
+from analysis.job.admission import admit
 from analysis.job.redo import redo_list, void_list
 from analysis.job.response import loops
 from tests.analysis import job_scenarios as s
@@ -692,3 +693,46 @@ def test_how_a_preload_is_set_right(by: str, torque: str, words: str) -> None:
     assert words in v["readings"][-1]["torque"]["say"]
     within = shown(changed(_sleeve({"torque": "3.0 N·m"}), "family", preload_by=by))["readings"][-1]["torque"]["say"]
     assert words not in within
+
+
+def test_what_is_accepted_is_accepted_of_one_reading_only() -> None:
+    accept = {"what": "old ring", "allowed_by": "CD", "reason": "owner told"}
+    n = len(TO_TRIAL) - 1  # the set; the zeroing after it is the last
+    assert entries(TO_TRIAL)[n - 1].kind == "set"
+
+    def following(**more: Any) -> str:
+        step = next_step(folded([*TO_TRIAL, ("deviation", accept | more)]))
+        assert step is not None
+        return step.name
+
+    # Something else that was accepted, before or after, says nothing of a depth outside its tolerance.
+    assert following() == "depth"
+    assert following(entry=n - 2) == "depth"
+    assert following(entry=n) == "pinion-preload"
+
+
+def test_a_run_out_that_is_accepted_does_not_hold_the_job_up() -> None:
+    rows = s.ONE_START + s.ONE_AS_FOUND + s.ONE_TRIAL + s.ONE_BOX + s.ONE_DELIVERED + s.ONE_NEW + s.ONE_FINAL
+    rows = rows + s.ONE_CARRIER[:4]
+    wide = (
+        "run-out",
+        {"phase": "trial", "readings": ["0", "0.02", "0.04", "0.06", "0.06", "0.04", "0.02", "0"], "unit": "mm"},
+    )
+    n = len(rows) + 1
+    step = next_step(folded([*rows, wide]))
+    assert step is not None
+    assert step.name == "run-out"
+    accepted = ("deviation", {"entry": n, "what": "run-out 0.06", "allowed_by": "CD", "reason": "old ring"})
+    step = next_step(folded([*rows, wide, accepted]))
+    assert step is not None
+    assert step.name == "backlash"
+
+
+@pytest.mark.parametrize("kind", ["fit", "reserve"])
+def test_a_shim_that_was_thrown_away_does_not_come_back(kind: str) -> None:
+    job = folded([*TO_TRIAL, *s.ONE_BOX, ("discard", {"piece": "0.80", "reason": "torn"})])
+    data = {"place": "depth", "pieces": ["0.80"]} if kind == "fit" else {"piece": "0.80"}
+    found = admit(job, kind, data, "AB")
+    assert [p.allowed for p in found] == ["a shim that was not discarded; this one was: torn"]
+    other = {"place": "depth", "pieces": ["0.86"]} if kind == "fit" else {"piece": "0.86"}
+    assert admit(job, kind, other, "AB") == []

@@ -68,7 +68,8 @@ def who(m: JobMatter) -> Section:
     for e in m.job.effective:
         if e.kind == "deviation":
             d = e.data
-            blocks.append(Text(f"Accepted: {d['what']}. Allowed by {d['allowed_by']}: {d['reason']}", "warning"))
+            which = f" (entry {d['entry']})" if "entry" in d else ""
+            blocks.append(Text(f"Accepted{which}: {d['what']}. Allowed by {d['allowed_by']}: {d['reason']}", "warning"))
     return Section("who", "Who", tuple(blocks))
 
 
