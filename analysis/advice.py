@@ -63,7 +63,7 @@ def shim_for(
     response = effect * Fraction(s.response if s.response is not None else 1)
     needed = fitted - error / response
     change = needed - fitted
-    say = [_sentence(setup, error_mm, float(change), float(needed), effect)]
+    say = [_sentence(setup, float(error), float(change), float(needed), effect)]
     if s.response is not None:
         say.append(
             f"Changes of shim on this unit gave {float(s.response):.2f} of themselves"
@@ -172,14 +172,15 @@ def _length(setup: Setup, value: float, signed: bool = True) -> str:
     return f"{shown(value, 3)} mm ({shown(value / 25.4, 4)} in)"
 
 
-def _sentence(setup: Setup, error_mm: float, change: float, needed: float, effect: int) -> str:
-    away = abs(error_mm / float(setup.mm_per_unit))
+def _sentence(setup: Setup, error: float, change: float, needed: float, effect: int) -> str:
+    # The same exact figure as the change of shim: a tie must not round one way here and the other way there.
+    away = abs(error)
     moves = "away from" if effect > 0 else "toward"
-    if error_mm == 0:
+    if error == 0:
         return f"The pinion stands on target; the stack stays {_length(setup, needed, False)}."
     where, go = (
         ("too far out", "in, toward the ring gear's axis")
-        if error_mm > 0
+        if error > 0
         else ("too deep", "out, away from the ring gear's axis")
     )
     do = "add" if change > 0 else "take out"

@@ -308,3 +308,19 @@ def test_inches_in_the_sentence_and_millimetres_in_the_numbers() -> None:
     assert shim is not None
     assert "0.0063 in (0.160 mm) too deep" in str(shim["say"])
     assert shim["stack_mm"] == pytest.approx(0.0322 * 25.4, abs=1e-9)
+
+
+@pytest.mark.parametrize("error", [0.0925, 0.09250000000000114, 0.09249999999999403])
+def test_the_error_and_the_change_of_shim_round_alike(error: float) -> None:
+    """Half a digit with the noise of the arithmetic: 0.093 too far out, take out 0.092, was said in one sentence."""
+    setup = parse_setup(
+        {
+            "gearset": {"mark": "full-distance", "etched": "61.64", "tolerance": Decimal("0.03")},
+            "arbor": {"constant": Decimal("60"), "reading_sense": "grows"},
+            "shims": {"fitted": Decimal("0.920"), "thicker_moves": "away"},
+        }
+    )
+    shim = shim_for(setup, None, error)
+    assert shim is not None
+    say = str(shim["say"])
+    assert say.split(" too far out")[0].removeprefix("The pinion stands ") in say.split("take out ")[1]
