@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
@@ -46,7 +47,8 @@ def page_routes() -> list[str]:
     """Paths of the pages: what is asked for with GET and is neither of the interface nor a file."""
     push = PushSource()
     station = Station(push, profile=load_profile("json-lines"))
-    app = make_app(station, push=push, jobs=JobFolder(Path("nowhere")))
+    with tempfile.TemporaryDirectory() as jobs:
+        app = make_app(station, push=push, jobs=JobFolder(Path(jobs)))
     found: set[str] = set()
 
     def walk(routes: Any) -> None:

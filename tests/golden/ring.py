@@ -145,6 +145,9 @@ def _about(entry: Ring, truth: RingTruth) -> str:
 
 def main(slugs: list[str]) -> None:
     """Make these recordings at once."""
+    for slug in slugs or [""]:
+        if slug not in RING or (compare.ROOT / slug).exists():
+            sys.exit(f"{slug or 'no name'}: allowed: a name that is not recorded yet, of {', '.join(RING)}")
     threads = [threading.Thread(target=record, args=(x, compare.ROOT / x)) for x in slugs]
     for t in threads:
         t.start()
