@@ -154,3 +154,13 @@ def test_a_set_of_a_job_whose_stream_is_gone_is_named_and_the_rest_is_exported(
     assert "three-seatings-warming" in said.err
     assert "1 sets" in said.out
     assert "2 entries" in said.out
+
+
+def test_as_json_the_files_are_named_with_their_rows(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert export_command([PATHS[0], tmp_path / "absent.jsonl"], SETUP, "csv", tmp_path / "t", json_out=True) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert set(told["tables"]) == set(TABLES)
+    for row in told["tables"].values():
+        with Path(row["file"]).open(newline="", encoding="utf-8") as file:
+            assert len(list(csv.DictReader(file))) == row["rows"]
+    assert [Path(p).name for p in told["errors"]] == ["absent.jsonl"]

@@ -321,3 +321,10 @@ def test_fingerprints_take_in_every_segment_packed_or_not(tmp_path: Path) -> Non
     assert [f.name for f in got] == ["stream.jsonl", "stream.0002.jsonl", "stream.0004.jsonl.gz"]
     assert [f.sha256 for f in got] == [hashlib.sha256(x).hexdigest() for x in (b"one\n", b"two\n", b"four\n")]
     assert [f.size for f in got] == [4, 4, 5]
+
+
+def test_as_json_the_sheet_is_named_with_its_hash(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "s.html"
+    assert report_command([WARMING / "stream.jsonl"], out, WARMING / "setup.toml", None, None, json_out=True) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["written"] == [{"file": str(out), "sha256": hashlib.sha256(out.read_bytes()).hexdigest()}]

@@ -21,7 +21,12 @@ TABLES = ("sets", "sweeps", "budgets", "readings")
 
 
 def export_command(
-    streams: Sequence[Path], setup_path: Path | None, kind: str, folder: Path, replace: bool = False
+    streams: Sequence[Path],
+    setup_path: Path | None,
+    kind: str,
+    folder: Path,
+    replace: bool = False,
+    json_out: bool = False,
 ) -> int:
     """Write four tables to `folder`, of streams or of a job by its folder; of a job its entries too.
 
@@ -63,6 +68,11 @@ def export_command(
             raise CaptureError(f"{path} cannot be written: {e.strerror or e}. Choose another folder (-o).") from None
         except UnicodeError:
             raise CaptureError(f"{path}: the name of a stream is no text; rename it, or take --to json.") from None
+    if json_out:
+        rows = {name: {"file": str(path), "rows": len(tables[name])} for name, path in files.items()}
+        told = {"tables": rows, "errors": {str(k): str(v) for k, v in frames.errors.items()}}
+        sys.stdout.write(json.dumps(told, ensure_ascii=False) + "\n")
+        return 1 if frames.errors else 0
     lines = ", ".join(f"{len(tables[name])} {name}" for name in names)
     sys.stdout.write(f"{folder}: {lines}\n")
     return 1 if frames.errors else 0

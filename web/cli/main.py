@@ -237,11 +237,12 @@ def report(
     ] = None,
     by: Annotated[str | None, typer.Option("--by", help="Who measured, as it shall stand on the sheet.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over a sheet that is already there.")] = False,
+    json_out: Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")] = False,
 ) -> None:
     """Write the sheet that stays with the unit."""
     from web.cli.report import report_command
 
-    raise typer.Exit(report_command(streams, out, setup, unit, by, replace))
+    raise typer.Exit(report_command(streams, out, setup, unit, by, replace, json_out))
 
 
 @app.command()
@@ -269,11 +270,12 @@ def export(
     to: Annotated[str, typer.Option("--to", help="csv, parquet or json.")] = "csv",
     setup: SETUP = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over tables that are already there.")] = False,
+    json_out: Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")] = False,
 ) -> None:
     """Write sets, sweeps, budgets and readings as plain tables."""
     from web.cli.export import export_command
 
-    raise typer.Exit(export_command(streams, setup, to, folder, replace))
+    raise typer.Exit(export_command(streams, setup, to, folder, replace, json_out))
 
 
 @app.command()

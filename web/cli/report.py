@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -15,7 +17,13 @@ if TYPE_CHECKING:
 
 
 def report_command(
-    streams: Sequence[Path], out: Path, setup_path: Path | None, unit: str | None, by: str | None, replace: bool = False
+    streams: Sequence[Path],
+    out: Path,
+    setup_path: Path | None,
+    unit: str | None,
+    by: str | None,
+    replace: bool = False,
+    json_out: bool = False,
 ) -> int:
     """Write a sheet of raw streams, or of a job by its folder; exit code 0.
 
@@ -43,13 +51,17 @@ def report_command(
     from web.report.page import render_page
 
     _write(page, render_page(sheet).encode("utf-8"))
-    written = [str(page)]
+    written = [page]
     if kind == ".pdf":
         from web.report.pdf import render_pdf
 
         _write(out, render_pdf(sheet, moment))
-        written.insert(0, str(out))
-    sys.stdout.write(" and ".join(written) + "\n")
+        written.insert(0, out)
+    if json_out:
+        rows = [{"file": str(p), "sha256": hashlib.sha256(p.read_bytes()).hexdigest()} for p in written]
+        sys.stdout.write(json.dumps({"written": rows, "at": moment}, ensure_ascii=False) + "\n")
+        return 0
+    sys.stdout.write(" and ".join(str(p) for p in written) + "\n")
     return 0
 
 
