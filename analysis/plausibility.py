@@ -126,5 +126,5 @@ def large_error(error_mm: float) -> str:
         return ""
     return (
         f"{abs(error_mm):.2f} mm is more than a shim usually has to make good. Stop and look for an error first: the mark's unit and sign, "
-        "mm against inch, the blade, the arbor's constant, a race not home."
+        "which way the display runs (push the plunger in and watch), mm against inch, the blade, the arbor's constant, a race not home."
     )

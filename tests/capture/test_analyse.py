@@ -153,3 +153,16 @@ def test_results_are_handed_over_as_they_are_ready_not_at_the_end(streams: list[
     assert next(results)["readings"] > 0
     late.write_bytes(streams[1].read_bytes())
     assert "error" not in next(results)
+
+
+def test_a_display_said_to_run_the_other_way_is_asked_after(tmp_path: Path) -> None:
+    """The turning points between the sweeps are taken for bottoms then, and scatter as play would; the direction is what to look at."""
+    folder = Path(__file__).parents[2] / "recorded_streams" / "clean-mm"
+    setup = tmp_path / "setup.toml"
+    text = (folder / "setup.toml").read_text("utf-8")
+    setup.write_text(text.replace('"grows"', '"shrinks"'), "utf-8")
+    depth = analyse_stream(folder / "stream.jsonl", load_setup(setup))["depth"]
+    assert abs(depth["error_mm"]) > 1
+    assert any("which way the display runs (push the plunger in and watch)" in n for n in depth["notes"])
+    right = analyse_stream(folder / "stream.jsonl", load_setup(folder / "setup.toml"))["depth"]
+    assert not any("which way the display runs" in n for n in right["notes"])
