@@ -39,6 +39,8 @@ from capture.rawstream import (
     verify,
 )
 from capture.rawstream import writer as writer_module
+from capture.rawstream.disk import Disk
+from capture.store.loading import state_of
 from tests.capture.live import until_blocking
 
 STARTED = "2026-03-02T09:14:05Z"
@@ -571,6 +573,23 @@ def test_a_stream_whose_writer_was_stopped_between_two_lines_says_so_once(tmp_pa
     assert repair_folder(tmp_path) == []
     assert path.read_bytes() == after
     assert verify(path) == "same"
+
+
+def test_a_stream_is_held_until_it_has_its_sum(tmp_path: Path) -> None:
+    # Between the two another program, or the evidence store, would take it for one whose writer was stopped, and mark it so.
+    seen: list[str] = []
+
+    class Watching(Disk):
+        def make(self, path: Path) -> int:
+            if path.name.endswith(".sha256.new"):
+                seen.append(state_of(tmp_path / "stream.jsonl"))
+            return super().make(path)
+
+    writer = StreamWriter(tmp_path / "stream.jsonl", "test", PROFILE, STARTED, disk=Watching())
+    writer.rx(0.1, b"+000.478\r\n")
+    writer.close()
+    assert seen == ["open"]
+    assert state_of(tmp_path / "stream.jsonl") == "closed"
 
 
 def test_repair_leaves_alone_what_is_being_written_and_what_is_no_stream(tmp_path: Path) -> None:
