@@ -90,7 +90,7 @@ def _count(text: str) -> Decimal:
     m = _COUNT.match(text)
     if m is None:
         raise MarkError(
-            "a mark as it stands, for example '+14', '-3' or 'm+8 (+3)'; where there is none, leave etched out"
+            "a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'"
         )
     return Decimal((m.group(1) or "") + m.group(2).replace(",", "."))
 
