@@ -89,9 +89,7 @@ def _is_power_of_ten(x: Decimal) -> bool:
 def _count(text: str) -> Decimal:
     m = _COUNT.match(text)
     if m is None:
-        raise MarkError(
-            "a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'"
-        )
+        raise MarkError("a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'")
     return Decimal((m.group(1) or "") + m.group(2).replace(",", "."))
 
 

@@ -245,6 +245,8 @@ def listed(inner: Check, fewest: int = 1, most: int = MOST_ITEMS) -> Check:
             try:
                 out.append(inner(item))
             except FieldError as e:
+                if items[0] is given and isinstance(given, str) and len(given.replace(",", " ").split()) > 1:
+                    raise FieldError(f'{e}; several of them as a list, such as ["first", "second"]') from None
                 raise FieldError(f"at place {n}: {e}") from None
         return out
 

@@ -6,6 +6,7 @@ Figures invented, arithmetic derived here; conventions and limits: common practi
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 import pytest
@@ -736,3 +737,8 @@ def test_a_shim_that_was_thrown_away_does_not_come_back(kind: str) -> None:
     assert [p.allowed for p in found] == ["a shim that was not discarded; this one was: torn"]
     other = {"place": "depth", "pieces": ["0.86"]} if kind == "fit" else {"piece": "0.86"}
     assert admit(job, kind, other, "AB") == []
+
+
+def test_several_figures_in_one_text_are_told_how_a_list_is_written() -> None:
+    with pytest.raises(JobEntryError, match=re.escape('several of them as a list, such as ["first", "second"]')):
+        check_entry("backlash", {"phase": "trial", "places": "0.12,0.19,0.13,0.20", "unit": "mm"})

@@ -74,7 +74,10 @@ class Kept:
 def test_a_source_nobody_knows_gets_the_allowed_ones(text: str) -> None:
     with pytest.raises(SourceError) as e:
         open_source(text, PROFILE)
-    assert f"source {text!r} is not known; allowed: serial:PORT (a name, a pattern, VVVV:PPPP:NUMBER or at:PLACE), " in str(e.value)
+    assert (
+        f"source {text!r} is not known; allowed: serial:PORT (a name, a pattern, VVVV:PPPP:NUMBER or at:PLACE), "
+        in str(e.value)
+    )
 
 
 @pytest.mark.parametrize(

@@ -112,7 +112,15 @@ def decoders(data: bytes) -> None:
 
 VARIANTS: tuple[dict[str, Any], ...] = (
     {"use": "counted-binary", "packets": "attribute"},
-    {"use": "counted-binary", "packets": "attribute", "layout": "vvvvss", "sign": "unsigned", "check": "none", "plus": [0], "minus": [1]},
+    {
+        "use": "counted-binary",
+        "packets": "attribute",
+        "layout": "vvvvss",
+        "sign": "unsigned",
+        "check": "none",
+        "plus": [0],
+        "minus": [1],
+    },
     {"use": "counted-binary", "layout": "02vvvvuucc03", "endian": "big", "check": "xor", "mm": [0], "inch": [1]},
     {"use": "counted-binary", "layout": "vvvvcc", "check": "sum"},
     {"use": "packed-decimal", "nibbles": "low-first"},
