@@ -151,8 +151,8 @@ def test_sweep_says_its_bottom_and_how_sure(warming: Rerun, drawn: dict[str, Fig
 def test_a_rejected_sweep_says_why(knocks: Rerun) -> None:
     trace = next(t for t in knocks.session.traces if "knock" in t.sweep.reasons)
     f = figures.sweep(trace)
-    assert "rejected: knock" in f.title
-    assert "rejected: knock" in f.alt
+    assert "rejected: bumped" in f.title
+    assert "rejected: bumped" in f.alt
 
 
 def test_a_sweep_without_a_bottom_is_drawn_too() -> None:

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from analysis.tracing import Trace
 from web.figures.drawing import BAD, BAND, DEEP, INK, SOFT, Figure, canvas, key, um
+from web.texts import ENGLISH, catalogues
+
+
+def _in_words(reasons: Iterable[str]) -> str:
+    """Reasons as the page has them."""
+    known = catalogues()[ENGLISH]["reason"]
+    return ", ".join(known.get(r, r) for r in reasons)
 
 
 def sweep(trace: Trace, *, name: str = "sweep") -> Figure:
@@ -26,7 +35,7 @@ def sweep(trace: Trace, *, name: str = "sweep") -> Figure:
             a.plot(t, trace.mm, "o", color=BAD, markersize=4, markerfacecolor="none")
             a.set_xlabel("time from the lowest reading, s")
             a.set_ylabel("display, mm")
-            why = ", ".join(s.reasons) or "no bottom could be fitted"
+            why = _in_words(s.reasons) or "no bottom could be fitted"
             d.say(f"Sweep {s.n}: no bottom ({why})", f"Sweep {s.n}: {t.size} readings and no curve: {why}.")
         return d.result()
     with canvas(name, 2, 3.9, (3.0, 1.2)) as d:
@@ -47,7 +56,7 @@ def sweep(trace: Trace, *, name: str = "sweep") -> Figure:
         low.set_xlabel("time from the bottom, s")
         low.grid(axis="y")
         rms = float(np.sqrt(np.mean(trace.residual**2)))
-        word = "" if s.accepted else f"; rejected: {', '.join(s.reasons)}"
+        word = "" if s.accepted else f"; rejected: {_in_words(s.reasons)}"
         d.say(
             f"Sweep {s.n}: bottom at {s.minimum_mm:.4f} mm, u {um(s.u_mm)}{word}",
             f"Sweep {s.n}, seating {s.seat}, {s.heading}: {t.size} readings over {float(np.ptp(t)):.2f} s follow the fitted curve to its "
