@@ -97,6 +97,24 @@ def test_the_keyboard_does_everything(browser: Any, demo: str) -> None:
     page.close()
 
 
+def test_a_seating_that_was_just_taken_is_not_asked_for_again(browser: Any, demo: str) -> None:
+    page, seen = opened(browser, demo)
+    page.locator("#sweeps tbody tr").first.wait_for(timeout=PATIENCE_MS)
+    both = "['next', 'far-say'].map((id) => document.getElementById(id).textContent)"
+    told: list[str] = []
+    deadline = time.monotonic() + PATIENCE_MS / 1000
+    while len(told) < 5 and time.monotonic() < deadline:
+        # In one breath: the page goes on in between.
+        now, beside = page.evaluate(both)
+        if re.search(r"Seating [23]: \d more good sweep", now):
+            told.append(beside)
+        page.wait_for_timeout(100)
+    assert told
+    assert set(told) == {""}
+    assert seen.trouble == []
+    page.close()
+
+
 def test_settings_hold_after_a_reload_and_in_the_other_pages(browser: Any, demo: str) -> None:
     context = browser.new_context(viewport={"width": 1280, "height": 900}, color_scheme="light")
     one, two = context.new_page(), context.new_page()

@@ -94,7 +94,8 @@ function showResult() {
   if (far) {
     page["far-bar"].style.width = `${(100 * far.share).toFixed(0)}%`;
     text(page["far-text"], far.text);
-    text(page["far-say"], step?.ended ? "" : sentence(result.enough.say));
+    // Not while this seating is swept: it counts seatings that are swept, and would ask for one that has just been taken.
+    text(page["far-say"], step?.ended || step?.do === "sweep" ? "" : sentence(result.enough.say));
   }
   const done = step?.do === "read-answer" || step?.do === "called-off";
   text(page["answer-h"], say(done ? "sweep.depth" : "sweep.depth_so_far"));
