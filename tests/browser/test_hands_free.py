@@ -136,8 +136,9 @@ def test_sound_is_off_until_asked_for_and_each_signal_can_be_left_out(browser: A
             page.locator("[data-setting='tone.accepted']").uncheck()
             page.locator("[data-setting=volume]").fill("20")
             page.locator("[data-setting=sound]").check()
-            page.locator("[data-setting=speech]").check()
+            # Before speech is switched on: nothing may be said at another rate.
             page.locator("[data-setting=rate]").fill("1.3")
+            page.locator("[data-setting=speech]").check()
             page.locator("#new-set").click()
             page.locator("#sweeps tbody tr.yes").nth(2).wait_for(timeout=PATIENCE_MS)
             page.locator("#next").filter(has_text="Lift the arbor out").wait_for(timeout=PATIENCE_MS)
