@@ -111,6 +111,22 @@ def test_check_and_backup(tmp_path: Path, streams: Path, capsys: pytest.CaptureF
     assert "cure: Make its rows again: shimwright store rebuild" in out
 
 
+def test_rebuild_and_backup_as_data(tmp_path: Path, streams: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "e.sqlite"
+    bad = streams / "bad" / "stream.jsonl"
+    bad.parent.mkdir()
+    bad.write_text('{"format":"shimwright-stream/9"}\n')
+    assert rebuild_command(streams, str(file), None, json_out=True) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert (told["store"], told["streams"], told["readings"]) == (str(file), 2, 408)
+    assert list(told["problems"]) == [str(bad)]
+    assert "shimwright-stream/9" in told["problems"][str(bad)]
+    copy = tmp_path / "b.sqlite"
+    assert backup_command(copy, str(file), json_out=True) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told == {"store": str(file), "file": str(copy), "bytes": copy.stat().st_size}
+
+
 def test_progress_shows_on_a_terminal_after_a_second_only(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -191,6 +191,15 @@ def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_p
                 found = re.search(rf"open {there}/pair on the other device and type (\d{{4}} \d{{4}})\n", done.stdout)
                 assert found is not None
                 assert ask(f"{there}/api/pair", {"code": found[1]}, Origin=there)[0] == 200
+
+                as_data = [script, "pair", "--port", port, "--json"]
+                done = subprocess.run(as_data, capture_output=True, text=True, timeout=30)
+                assert (done.returncode, done.stderr) == (0, "")
+                data = json.loads(done.stdout)
+                assert f"{there}/pair" in data["pages"]
+                assert 0 < data["left_s"] <= 600
+                assert f"{there}/pair#{data['code'].replace(' ', '')}" in data["links"]
+                assert ask(f"{there}/api/pair", {"code": data["code"]}, Origin=there)[0] == 200
             finally:
                 process.terminate()
                 process.communicate(timeout=10)

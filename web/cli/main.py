@@ -206,11 +206,12 @@ def demo(
 @app.command()
 def pair(
     port: Annotated[int, typer.Option("--port", help="Port of the page.", min=1, max=65535)] = 8710,
+    json_out: Annotated[bool, typer.Option("--json", help="The code and its addresses as JSON.")] = False,
 ) -> None:
     """Have the shimwright that runs on this machine show a new code, with which another device is paired."""
     from web.cli.pair import pair_command
 
-    raise typer.Exit(pair_command(port))
+    raise typer.Exit(pair_command(port, json_out))
 
 
 @app.command()

@@ -14,10 +14,20 @@ from web.door.door import link_for
 PATIENCE_S = 5.0
 
 
-def pair_command(port: int) -> int:
+def pair_command(port: int, json_out: bool = False) -> int:
     """Exit code."""
     seen = _asked(port)
     code, addresses = seen["code"]["code"], seen["addresses"]
+    if json_out:
+        links = [link_for(a, code.replace(" ", "")) for a in addresses]
+        data = {
+            "code": code,
+            "left_s": seen["code"]["left_s"],
+            "pages": [f"{a}pair" for a in addresses],
+            "links": links,
+        }
+        sys.stdout.write(json.dumps(data, ensure_ascii=False) + "\n")
+        return 0
     minutes = seen["code"]["left_s"] // 60
     first = addresses[0]
     sys.stdout.write(f"Within {minutes} min, open {first}pair on the other device and type {code}\n")

@@ -16,7 +16,7 @@ from capture.store.upkeep import rebuild, streams_in
 SHOW_PROGRESS_AFTER_S = 1.0
 
 
-def rebuild_command(folder: Path | None, where: str | None, setup_path: Path | None) -> int:
+def rebuild_command(folder: Path | None, where: str | None, setup_path: Path | None, json_out: bool = False) -> int:
     """Exit code: 1 if a stream could not be brought in."""
     setup = None
     if setup_path is not None:
@@ -29,7 +29,8 @@ def rebuild_command(folder: Path | None, where: str | None, setup_path: Path | N
         folder = user_data_path("shimwright") / "streams"
     paths = streams_in(folder)
     show = _Progress()
-    done = readings = problems = 0
+    done = readings = 0
+    problems: dict[str, str] = {}
     with Store(where) as store:
         told = {p: n for n, p in enumerate(paths)}
         for r in rebuild(
@@ -39,7 +40,7 @@ def rebuild_command(folder: Path | None, where: str | None, setup_path: Path | N
             progress=lambda p, n: show(told[p], len(paths), f"streams, {n} readings of {p.parent.name}"),
         ):
             if r.problem:
-                problems += 1
+                problems[str(r.path)] = r.problem
                 show.clear()
                 sys.stderr.write(f"shimwright: {r.problem}\n")
             else:
@@ -47,20 +48,30 @@ def rebuild_command(folder: Path | None, where: str | None, setup_path: Path | N
                 readings += r.readings
         shown = store.location.shown
     show.clear()
+    if json_out:
+        _out({"store": shown, "streams": done, "readings": readings, "problems": problems})
+        return 1 if problems else 0
     sys.stdout.write(f"{done} streams with {readings} readings are in {shown} as their raw streams have them.\n")
     if problems:
-        sys.stdout.write(f"{problems} streams are not.\n")
+        sys.stdout.write(f"{len(problems)} streams are not.\n")
     return 1 if problems else 0
 
 
-def backup_command(to: Path, where: str | None) -> int:
+def backup_command(to: Path, where: str | None, json_out: bool = False) -> int:
     """Exit code."""
     show = _Progress()
     with Store(where, make=False) as store:
         store.backup(to, lambda done, total: show(done, total, "pages"))
         show.clear()
+        if json_out:
+            _out({"store": store.location.shown, "file": str(to), "bytes": to.stat().st_size})
+            return 0
         sys.stdout.write(f"{store.location.shown} is copied to {to}, {to.stat().st_size / 1e6:.1f} MB, checked.\n")
     return 0
+
+
+def _out(data: object) -> None:
+    sys.stdout.write(json.dumps(data, ensure_ascii=False) + "\n")
 
 
 def check_command(where: str | None, json_out: bool) -> int:

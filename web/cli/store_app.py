@@ -33,22 +33,24 @@ def rebuild(
         Path | None, typer.Option("--setup", help="Set-up file for streams that have no setup.toml beside them.")
     ] = None,
     store: STORE = None,
+    json_out: JSON = False,
 ) -> None:
     """Make the rows again from the raw streams; streams being recorded are left alone."""
     from web.cli.store import rebuild_command
 
-    raise typer.Exit(rebuild_command(folder, store, setup))
+    raise typer.Exit(rebuild_command(folder, store, setup, json_out))
 
 
 @app.command()
 def backup(
     file: Annotated[Path, typer.Argument(help="File to make; it must not exist.", metavar="FILE")],
     store: STORE = None,
+    json_out: JSON = False,
 ) -> None:
     """Copy the whole store into one file while recording goes on. Never copy the store's own file by hand."""
     from web.cli.store import backup_command
 
-    raise typer.Exit(backup_command(file, store))
+    raise typer.Exit(backup_command(file, store, json_out))
 
 
 @app.command()
