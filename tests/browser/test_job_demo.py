@@ -67,3 +67,25 @@ def test_the_job_page_takes_the_set_too_and_says_for_which_job_the_indicator_mea
         bench.filter(has_text="The indicator is measuring for this job.").wait_for(timeout=PATIENCE_MS)
         assert seen.trouble == []
         page.close()
+
+
+def test_a_seating_that_was_just_taken_is_not_asked_for_again(browser: Any) -> None:
+    with running("demo", "--speed", "3") as address:
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        seen = Seen(page, address)
+        page.goto(f"{address}jobs/invented-transaxle")
+        bench = page.locator('[data-form="set-bench"] .bench')
+        bench.wait_for(timeout=PATIENCE_MS)
+        told: list[list[str]] = []
+        deadline = time.monotonic() + PATIENCE_MS / 1000
+        # In one breath: the page goes on in between.
+        lines = "(b) => [...b.querySelectorAll('[data-from=program]')].map((x) => x.textContent)"
+        while len(told) < 5 and time.monotonic() < deadline:
+            now = bench.evaluate(lines)
+            if any(re.search(r"Seating [23]: (one|\d) more good sweep", x) for x in now):
+                told.append(now)
+            page.wait_for_timeout(100)
+        assert told, "the page says of a later seating how many sweeps it still wants"
+        assert not [x for one in told for x in one if "eat" in x and "Seating" not in x and "this job" not in x]
+        assert seen.trouble == []
+        page.close()

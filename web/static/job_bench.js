@@ -3,13 +3,14 @@ import { ask, jobPath, post } from "./job_api.js";
 import { el } from "./job_dom.js";
 import { JobForm } from "./job_form.js";
 import * as kept from "./job_kept.js";
+import { whatNow } from "./now.js";
 import { listen } from "./stream.js";
 import { linkWords, localised, mm, say } from "./words.js";
 
 // One listener a page, however often its steps are drawn anew.
 class Station {
   constructor() {
-    Object.assign(this, { link: ["waiting", ""], last: null, result: null, told: new Set(), heard: false, bench: null });
+    Object.assign(this, { link: ["waiting", ""], last: null, result: null, step: null, told: new Set(), heard: false, bench: null });
   }
 
   listen(act) {
@@ -18,12 +19,12 @@ class Station {
     this.heard = true;
     const on = {
       state: (s) => {
-        Object.assign(this, { link: linkWords(s.link.state), last: s.last, result: s.result });
+        Object.assign(this, { link: linkWords(s.link.state), last: s.last, result: s.result, step: s.step });
         this.askBench();
       },
       reading: (r) => (this.last = r),
       link: (e) => (this.link = linkWords(e.state)),
-      result: (r) => (this.result = r),
+      result: (r) => Object.assign(this, { result: r, step: r.step }),
       set: () => this.askBench(),
       down: () => (this.link = ["off", say("job_bench.off")]),
       silent: () => (this.link = ["off", say("job_bench.off")]),
@@ -77,6 +78,7 @@ export class BenchForm extends JobForm {
         link: el("p", { class: "link" }),
         value: el("output", { class: "value" }),
         say: el("p", { class: "lead", data: { from: "program" } }),
+        far: el("p", { data: { from: "program" } }),
         more: el("p", { class: "quiet" }),
         job: el("p", { data: { from: "program" } }),
         take: el("button", { type: "button", on: { click: () => this.take() } }, say("job_bench.take")),
@@ -84,7 +86,7 @@ export class BenchForm extends JobForm {
         anew: el("button", { type: "button", class: "small", on: { click: () => post("/api/new-set") } }, say("job_bench.restart")),
       };
       const p = this.parts;
-      this.live.append(p.job, p.take, p.link, p.value, p.say, p.more, el("div", { class: "pair" }, p.mark, p.anew));
+      this.live.append(p.job, p.take, p.link, p.value, p.say, p.far, p.more, el("div", { class: "pair" }, p.mark, p.anew));
     }
     const p = this.parts;
     p.link.dataset.kind = kind;
@@ -100,9 +102,13 @@ export class BenchForm extends JobForm {
   }
 
   sweeps(p) {
-    const r = station.result;
+    const { result: r, step } = station;
     const s = r?.set;
-    p.say.textContent = !s || s.accepted + s.rejected === 0 ? say("job_bench.wait") : localised(r.enough?.say ?? "");
+    const any = s && s.accepted + s.rejected > 0;
+    p.say.textContent = any ? whatNow("on", step, r) : say("job_bench.wait");
+    // Not while this seating is swept: it counts seatings that are swept, and would ask for one that has just been taken.
+    const beside = any && !step?.ended && !["sweep", "called-off"].includes(step?.do);
+    p.far.textContent = beside ? localised(r.enough?.say ?? "") : "";
     const count = s ? [say("job_bench.count", { n: s.accepted, all: s.accepted + s.rejected }), say("job_bench.seats", { n: s.seats })] : [];
     if (r?.depth?.distance_mm) count.push(say("job_bench.depth_so_far", { depth: mm(r.depth.distance_mm), half: mm(r.depth.U95_mm) }));
     p.more.textContent = count.join("; ");
