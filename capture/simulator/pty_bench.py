@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import select
+import sys
+import termios
 import threading
 import time
 import tty
@@ -12,6 +15,11 @@ from contextlib import suppress
 from pathlib import Path
 
 from capture.simulator.bench import Event
+
+STALL_S = 0.005
+"""How late an event is through no doing of the hand's."""
+UNREAD_S = 0.5
+"""How long a reader is waited for that is merely busy."""
 
 
 class PtyBench:
@@ -22,7 +30,8 @@ class PtyBench:
     link : Path
         Symbolic link to make; it points at the terminal while that is plugged in, so its name stays while the terminal's changes.
     speed : float
-        1 is real time.
+        1 is real time.  A moment in which the machine gave this thread or the reader no time is not caught up in a burst: the
+        hand waits as long, so that a busy machine shows as a halting hand and not as a bad sweep.
     on_event : callable, optional
         Told of events that are not bytes ("reseat", "unplug", …) as they happen.
     """
@@ -40,6 +49,7 @@ class PtyBench:
         self.keep_sent = False
         self.lost = 0
         self.finished = threading.Event()
+        self._unread = False
         self.replug()
 
     def replug(self) -> None:
@@ -102,6 +112,7 @@ class PtyBench:
                 return
             if event.kind == "data":
                 self.write(event.data)
+                self._wait_for_reader()
             else:
                 if event.kind == "unplug":
                     self.unplug()
@@ -109,7 +120,26 @@ class PtyBench:
                     self.replug()
                 if self._tell is not None:
                     self._tell(event)
+            late = time.monotonic() - (begin + event.t / self._speed)
+            if late > STALL_S:
+                begin += late
         self.finished.set()
+
+    def _wait_for_reader(self) -> None:
+        """Return once what was sent has been read; a reader that reads nothing is not waited for again until it does."""
+        until = time.monotonic() + (0.0 if self._unread else UNREAD_S)
+        while self._waiting() > 0:
+            self._unread = time.monotonic() >= until
+            if self._unread or self._stop.wait(0.001):
+                return
+        self._unread = False
+
+    def _waiting(self) -> int:
+        """Bytes nobody has read yet."""
+        with self._lock:
+            if self._slave is None:
+                return 0
+            return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def stop(self) -> None:
         """End the thread and take the terminal away."""

@@ -23,7 +23,8 @@ from tests.web.serving import served
 
 PATIENCE_MS = 60_000
 
-# Every note that is really started, through the audio graph: [pitch, length], with the level it goes through.
+# Every note that is really started, through the audio graph: [pitch, length], with the level it goes through; and every line that said
+# what the last signal meant, as the next signal takes its place.
 LISTEN = """
 window.notes = [];
 window.levels = [];
@@ -36,6 +37,11 @@ OscillatorNode.prototype.stop = function (at) {
 };
 const ramp = AudioParam.prototype.linearRampToValueAtTime;
 AudioParam.prototype.linearRampToValueAtTime = function (v, at) { window.levels.push(Math.round(1000 * v) / 1000); return ramp.call(this, v, at); };
+window.lines = [];
+new MutationObserver(() => {
+  const line = document.getElementById("heard")?.textContent;
+  if (line && line !== window.lines.at(-1)) window.lines.push(line);
+}).observe(document, { subtree: true, childList: true, characterData: true });
 """
 
 # A voice that keeps what it was given to say.
@@ -72,6 +78,11 @@ def heard(page: Any) -> list[str]:
         else:
             left = left[1:]
     return out
+
+
+def read(page: Any, line: str) -> None:
+    """Wait until the line of the last signal has read like this, whatever it reads by now."""
+    poll(page, lambda: any(line in x for x in page.evaluate("window.lines")), f"{line!r} stood on the page")
 
 
 class Seen:
@@ -154,7 +165,7 @@ class Program:
             return
         (process.kill if kill else process.terminate)()
         try:
-            process.communicate(timeout=15)
+            process.communicate(timeout=60)
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()

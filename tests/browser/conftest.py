@@ -61,8 +61,8 @@ def running(*arguments: str) -> Iterator[str]:
     finally:
         process.send_signal(signal.SIGINT)
         try:
-            process.communicate(timeout=10)
+            process.communicate(timeout=60)
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()
-            pytest.fail("the program did not stop within 10 s")
+            pytest.fail("the program did not stop within a minute")

@@ -29,8 +29,8 @@ ALONE = "delete window.SharedWorker;"
 
 
 def test_a_page_left_and_opened_again_in_the_middle_of_a_set_shows_all_of_it(browser: Any, tmp_path: Path) -> None:
-    with at_the_bench(tmp_path, 6.0, seatings=1, sweeps=40, faults={}) as (_, swing):
-        running = Program(tmp_path, 90)
+    with at_the_bench(tmp_path, 3.0, seatings=1, sweeps=200, faults={}) as (_, swing):
+        running = Program(tmp_path, 45)
         try:
             page, seen = opened(browser, running.start(), scripts=LISTEN)
             page.locator("#sound").click()
@@ -59,8 +59,8 @@ def test_a_page_left_and_opened_again_in_the_middle_of_a_set_shows_all_of_it(bro
 def test_the_program_killed_in_the_middle_of_a_set_the_page_says_so_and_what_to_do(
     browser: Any, tmp_path: Path
 ) -> None:
-    with at_the_bench(tmp_path, 6.0, seatings=1, sweeps=60, faults={}) as (_, swing):
-        running = Program(tmp_path, 90)
+    with at_the_bench(tmp_path, 3.0, seatings=1, sweeps=200, faults={}) as (_, swing):
+        running = Program(tmp_path, 45)
         try:
             page, seen = opened(browser, running.start(), scripts=LISTEN, may_lose_program=True)
             page.locator("#sound").click()
@@ -140,7 +140,7 @@ def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser
                 while time.monotonic() < until:
                     moved.add(page.locator("#number").inner_text())
                     page.wait_for_timeout(50)
-                assert len(moved) > 50, "the readings go on"
+                assert len(moved) > 10, "the readings go on"
                 poll(
                     page,
                     lambda: int(page.locator("#sweeps tbody tr button").first.inner_text()) > shown + 10,

@@ -15,6 +15,7 @@ from tests.browser.benches import (
     heard,
     opened,
     poll,
+    read,
 )
 
 SPEED = 2.2
@@ -38,17 +39,17 @@ def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_pa
                 timeout=PATIENCE_MS
             )
             page.locator("#next[data-kind=no]").filter(has_text="Sweep again with both hands").wait_for()
-            page.locator("#heard").filter(has_text="one long note, falling – Sweep 2 not counted").wait_for()
+            read(page, "one long note, falling – Sweep 2 not counted")
             page.locator("#next").filter(has_text="Lift the arbor out and seat it again, for 2 more").wait_for(
                 timeout=PATIENCE_MS
             )
-            page.locator("#heard").filter(has_text="high and low, twice – Lift the arbor out").wait_for()
+            read(page, "high and low, twice – Lift the arbor out")
             page.locator("#seating").filter(has_text="Seating 2: ").wait_for(timeout=PATIENCE_MS)
             page.locator("#next").filter(has_text="for one more seating").wait_for(timeout=PATIENCE_MS)
             page.locator("#next[data-kind=done]").filter(has_text="Enough: read the answer.").wait_for(
                 timeout=PATIENCE_MS
             )
-            page.locator("#heard").filter(has_text="three notes, rising – Enough").wait_for()
+            read(page, "three notes, rising – Enough")
             page.locator("#go-on").wait_for()
             depth, shim = page.locator("#depth").inner_text(), page.locator("#shim").inner_text()
             assert re.fullmatch(r"\d\d\.\d{4} mm ± 0\.\d{4}", depth)
@@ -115,8 +116,8 @@ def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_pa
 
 
 def test_sound_is_off_until_asked_for_and_each_signal_can_be_left_out(browser: Any, tmp_path: Path) -> None:
-    with at_the_bench(tmp_path, 6.0, seatings=6, sweeps=5, faults={}) as (_, swing):
-        running = Program(tmp_path, 90)
+    with at_the_bench(tmp_path, 4.0, seatings=12, sweeps=5, faults={}) as (_, swing):
+        running = Program(tmp_path, 60)
         try:
             page, seen = opened(browser, running.start(), scripts=LISTEN + VOICE)
             swing()
@@ -165,8 +166,8 @@ def test_sound_is_off_until_asked_for_and_each_signal_can_be_left_out(browser: A
 
 
 def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done(browser: Any, tmp_path: Path) -> None:
-    with at_the_bench(tmp_path, 6.0, seatings=1, sweeps=40, faults={}) as (bench, swing):
-        running = Program(tmp_path, 90)
+    with at_the_bench(tmp_path, 4.0, seatings=1, sweeps=200, faults={}) as (bench, swing):
+        running = Program(tmp_path, 60)
         try:
             page, _ = opened(browser, running.start(), scripts=LISTEN + VOICE)
             page.locator("#sound").click()
@@ -175,7 +176,7 @@ def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done
             page.locator("#sweeps tbody tr.yes").first.wait_for(timeout=PATIENCE_MS)
             bench.unplug()
             poll(page, lambda: "trouble" in heard(page), "five short notes")
-            page.locator("#heard").filter(has_text="five short notes – The indicator is not connected").wait_for()
+            read(page, "five short notes – The indicator is not connected")
             poll(
                 page,
                 lambda: any("The indicator is not connected" in x["text"] for x in page.evaluate("window.spoken")),
@@ -188,7 +189,7 @@ def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done
 
 
 def test_bearing_play_is_heard_and_said_as_soon_as_it_is_found(browser: Any, tmp_path: Path) -> None:
-    with at_the_bench(tmp_path, 3.0, seatings=1, sweeps=14, faults={}, play=0.04) as (_, swing):
+    with at_the_bench(tmp_path, 3.0, seatings=1, sweeps=60, faults={}, play=0.04) as (_, swing):
         running = Program(tmp_path, 45)
         try:
             page, seen = opened(browser, running.start(), scripts=LISTEN + VOICE)
@@ -198,7 +199,7 @@ def test_bearing_play_is_heard_and_said_as_soon_as_it_is_found(browser: Any, tmp
             page.locator("#play[data-kind=present]").wait_for(timeout=PATIENCE_MS)
             said = page.locator("#play").inner_text()
             poll(page, lambda: "trouble" in heard(page), "heard")
-            page.locator("#heard").filter(has_text="five short notes").wait_for()
+            read(page, "five short notes")
             poll(
                 page,
                 lambda: any("play" in x["text"] for x in page.evaluate("window.spoken")),

@@ -219,7 +219,7 @@ class Daemon:
     def end(self, how: int) -> None:
         """End it."""
         self.process.send_signal(how)
-        self.process.communicate(timeout=20)
+        self.process.communicate(timeout=60)
 
 
 def test_a_program_that_dies_in_the_middle_of_an_entry_loses_nothing(browser: Any, tmp_path: Path) -> None:

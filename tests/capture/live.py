@@ -16,7 +16,7 @@ from capture.rawstream import Record, Rx, read_records
 from capture.sources.contract import Source
 from capture.station import Station
 
-LONG_S = 10.0
+LONG_S = 60.0
 """How long a condition is waited for before the test fails."""
 
 

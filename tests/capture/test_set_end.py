@@ -22,7 +22,7 @@ from capture.simulator.pty_bench import PtyBench
 from capture.station import Station
 from tests.capture.live import until
 
-SPEED = 8.0
+SPEED = 6.0
 PATIENCE_S = 60.0
 
 
@@ -114,7 +114,7 @@ def _broken_off(tmp_path: Path, bench: PtyBench) -> Path:
         station = _station(tmp_path)
         await station.start()
         try:
-            _swing(bench, station, seatings=1)
+            _swing(bench, station, seatings=1, sweeps=60)
             await until(lambda: (station.result or {"set": {"accepted": 0}})["set"]["accepted"] >= 2, PATIENCE_S)
             assert station.recording is not None
             return station.recording

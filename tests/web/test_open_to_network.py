@@ -202,7 +202,7 @@ def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_p
                 assert ask(f"{there}/api/pair", {"code": data["code"]}, Origin=there)[0] == 200
             finally:
                 process.terminate()
-                process.communicate(timeout=10)
+                process.communicate(timeout=60)
     finally:
         bench.stop()
 
@@ -234,7 +234,7 @@ def test_readings_posted_from_elsewhere_need_the_token_that_outlives_a_restart(t
                 assert ask(f"{here}/api/push", {"value": 0.479})[0] == 204
             finally:
                 process.terminate()
-                process.communicate(timeout=10)
+                process.communicate(timeout=60)
     assert tokens[0] == tokens[1]
 
 
@@ -258,4 +258,4 @@ def test_pair_without_a_program_or_without_the_network_says_what_to_do() -> None
             assert done.stdout == ""
         finally:
             process.terminate()
-            process.communicate(timeout=10)
+            process.communicate(timeout=60)
