@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import AsyncIterator
-from contextlib import suppress
 from typing import Any
 
 Event = dict[str, Any]
@@ -23,7 +22,7 @@ class Subscription:
         self._hub = hub
         self._events: deque[Event] = deque()
         self._readings = 0
-        self._news = asyncio.Event()
+        self._waiter: asyncio.Future[None] | None = None
         self._closed = False
         self.dropped = 0
 
@@ -41,12 +40,12 @@ class Subscription:
                     break
         if len(self._events) - self._readings > MOST_OTHERS:
             self.close()
-        self._news.set()
+        self._wake()
 
     def close(self) -> None:
         """End the iteration."""
         self._closed = True
-        self._news.set()
+        self._wake()
 
     def leave(self) -> None:
         """End the iteration and be forgotten by the hub, whether or not anybody still iterates."""
@@ -56,15 +55,16 @@ class Subscription:
     async def take(self, wait_s: float) -> list[Event] | None:
         """All events there are, waiting for the first; none after `wait_s` of silence, None once the hub has closed."""
         if not self._events and not self._closed:
-            self._news.clear()
-            with suppress(TimeoutError):
-                await asyncio.wait_for(self._news.wait(), wait_s)
-        if self._events:
-            out = list(self._events)
-            self._events.clear()
-            self._readings = 0
-            return out
-        return None if self._closed else []
+            await self._wait(wait_s)
+        out = self.rest()
+        return None if self._closed and not out else out
+
+    def rest(self) -> list[Event]:
+        """All events there are now."""
+        out = list(self._events)
+        self._events.clear()
+        self._readings = 0
+        return out
 
     async def __aiter__(self) -> AsyncIterator[Event]:
         """Events in order, as they come."""
@@ -77,10 +77,28 @@ class Subscription:
                     yield event
                 if self._closed:
                     return
-                self._news.clear()
-                await self._news.wait()
+                await self._wait()
         finally:
             self._hub.remove(self)
+
+    async def _wait(self, at_most_s: float | None = None) -> None:
+        """Until there is something to take, or for so long; for one iteration at a time."""
+        # A future and a timer of its own: the library's waiting with a limit makes a task each time, which at ten readings a
+        # second costs more than sending them.
+        loop = asyncio.get_running_loop()
+        self._waiter = loop.create_future()
+        timer = None if at_most_s is None else loop.call_later(at_most_s, self._wake)
+        try:
+            await self._waiter
+        finally:
+            self._waiter = None
+            if timer is not None:
+                timer.cancel()
+
+    def _wake(self) -> None:
+        waiter = self._waiter
+        if waiter is not None and not waiter.done():
+            waiter.set_result(None)
 
 
 class Hub:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from capture.clock import Clock
 from capture.errors import CaptureError
@@ -31,6 +32,7 @@ class Listening:
         self.failure: str | None = None
         self._sink, self._clock, self._ended = sink, clock, ended
         self._left = False
+        self._along: tuple[Sink, ...] = ()
         self.stop = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -70,19 +72,43 @@ class Listening:
         if not self._left and (self.failure is not None or self.source.finished):
             self._ended(self)
 
+    @contextmanager
+    def along(self, taker: Sink) -> Iterator[None]:
+        """Have somebody else given the same bytes and changes of the link, after the sink; from any thread."""
+        self._along = (*self._along, taker)
+        try:
+            yield
+        finally:
+            self._along = tuple(x for x in self._along if x is not taker)
+
     # sink: from the source
 
     def chunk(self, t: float, data: bytes) -> None:
         """Bytes."""
         if not self._left:
             self._sink.chunk(t, data)
+            for taker in self._along:
+                with _looked_on():
+                    taker.chunk(t, data)
 
     def link(self, t: float, state: str, why: str = "") -> None:
         """A change of the link."""
         if not self._left:
             self._sink.link(t, state, why)
+            for taker in self._along:
+                with _looked_on():
+                    taker.link(t, state, why)
 
     def mark(self, t: float, mark: str) -> None:
         """A mark."""
         if not self._left:
             self._sink.mark(t, mark)
+
+
+@contextmanager
+def _looked_on() -> Iterator[None]:
+    """Who merely looks on must not end the listening."""
+    try:
+        yield
+    except Exception:
+        _log.exception("somebody who looked on has failed")

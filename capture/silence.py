@@ -60,6 +60,11 @@ class Silence:
             self._since -= by
 
     @property
+    def heard_any(self) -> bool:
+        """Whether a reading has come since the link opened."""
+        return self._heard
+
+    @property
     def due(self) -> float | None:
         """When silence is to be told if no reading comes; None if that is not awaited."""
         if self._since is None or self.stale:

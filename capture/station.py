@@ -11,6 +11,8 @@ import asyncio
 import logging
 import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,14 +28,16 @@ from capture.profiles import Profile
 from capture.rawstream import repair_folder
 from capture.running_set import RunningSet, SetMaker
 from capture.sources import open_source
-from capture.sources.contract import Source
+from capture.sources.contract import Sink, Source
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
     from analysis.tracing import Trace
     from capture.store.feed import StoreFeed
 
-CHECK_S = 0.05
+CHECK_S, FIRST_CHECK_S = 0.2, 0.05
+"""How often it is looked whether the clock was set and how the store is doing; and, before the first reading, whether silence is
+to be told much sooner than it was: after that, every reading puts it off."""
 
 END_S = 5.0
 """Longest wait for a source that was told to end; every source has ended within a second when its system lets it."""
@@ -252,6 +256,12 @@ class Station(Hearing):
             self._listening.start()
             self._put_away(old)
 
+    @contextmanager
+    def along(self, taker: Sink) -> Iterator[None]:
+        """Have somebody else given what comes from the indicator in use, until it is left for another; the set is not touched."""
+        with self._listening.along(taker):
+            yield
+
     def _made(self, source: str, profile: Profile, setup: tuple[Setup | None, bytes | None]) -> RunningSet:
         if self._closed:
             raise CaptureError("shimwright is stopping: start it again.")
@@ -409,7 +419,8 @@ class Station(Hearing):
     async def _keep_watch(self) -> None:
         while True:
             due = self._silence.due
-            ahead = CHECK_S if due is None else min(CHECK_S, due - self.now())
+            most = CHECK_S if due is None or self._silence.heard_any else FIRST_CHECK_S
+            ahead = most if due is None else min(most, due - self.now())
             await asyncio.sleep(max(ahead, 0.001))
             self.look()
 

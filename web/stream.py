@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import time
 from collections import deque
 from collections.abc import AsyncIterator, Callable
 from typing import Any
@@ -51,14 +52,18 @@ async def pages_stream(
 ) -> AsyncIterator[bytes]:
     """What one page is sent, from the whole picture on."""
     yield f"retry: {RETRY_MS}\n".encode() + frame("state", state())
+    sent = time.monotonic()
     while (events := await subscription.take(KEEP_ALIVE_S)) is not None:
         if not events:
             yield b": still here\n\n"
             continue
+        if (early := sent + PACE_S - time.monotonic()) > 0:
+            await asyncio.sleep(early)
+            events += subscription.rest()
         parts = []
         for event in events:
             parts.append(wire.bytes_of(event))
             if event["event"] == "set":
                 parts.append(frame("state", state()))
         yield b"".join(parts)
-        await asyncio.sleep(PACE_S)
+        sent = time.monotonic()

@@ -13,8 +13,9 @@ from pathlib import Path
 from capture.store.feed_queue import MOST_WAITING, FeedQueue
 from capture.store.feed_worker import FeedWorker
 
-GROUP_S = 0.08
-"""Rows wait this long for others, so that each is committed within a tenth of a second."""
+GROUP_S = 0.5
+"""Rows wait this long for others, as lines of the raw stream do.  What is acknowledged is the raw stream; a transaction for each
+reading would cost as much of the processor as all the rest of listening."""
 
 
 class StoreFeed(FeedQueue):

@@ -1,28 +1,36 @@
 """From a reading on the line to the event on the wire: ``python -m tests.bench.latency``.
 
-A real pseudo-terminal, the real program, and one to ten readers of its event stream.  Also the processor share and memory of the program.
+A real pseudo-terminal, the real program with its recording and its store, and one to ten readers of its event stream.  What is sent are
+swings across a face, one in three seconds, so that sweeps are found and judged meanwhile.  Also the processor share, the wake-ups and the
+memory of the program, with nothing sent at all as well; its start is left out: loading the database library alone takes half a second.
+
+Readings sent and events received are matched by their order: with one not delivered the times mean nothing.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
-import json
+import math
 import os
+import random
 import re
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 import tty
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
 import numpy as np
 
+QUIET_S = 0.02
+"""Processor time in a second that is no longer that of a start."""
 
-async def _page(address: str, ready: asyncio.Event, done: asyncio.Event, arrived: dict[int, float]) -> None:
+
+async def _page(address: str, ready: asyncio.Event, done: asyncio.Event, arrived: list[float]) -> None:
     async with (
         httpx.AsyncClient(timeout=httpx.Timeout(10, read=None)) as client,
         client.stream("GET", f"{address}api/events") as r,
@@ -33,42 +41,83 @@ async def _page(address: str, ready: asyncio.Event, done: asyncio.Event, arrived
             if line.startswith("event:"):
                 name = line[6:].strip()
             elif line.startswith("data:") and name == "reading":
-                arrived[json.loads(line[5:])["counts"]] = time.monotonic()
+                arrived.append(time.monotonic())
             if done.is_set():
                 return
 
 
-def _usage(pid: int) -> tuple[float, float]:
-    """Processor seconds and resident MB of a process."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    seconds = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-    return seconds, pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+def _processor_s(pid: int) -> float:
+    """Processor time of a process, to the nanosecond: its clock, as Linux numbers it."""
+    return time.clock_gettime((~pid << 3) | 2)
 
 
-async def measure(rate: float, pages: int, seconds: float) -> dict[str, float]:
+def _memory_mb(pid: int) -> float:
+    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def _wakes(pid: int) -> int:
+    """How often its threads have been woken."""
+    count = 0
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        with suppress(FileNotFoundError):  # one that has ended
+            found = re.search(r"^voluntary_ctxt_switches:\s+(\d+)", (thread / "status").read_text(), re.M)
+            count += int(found[1]) if found else 0
+    return count
+
+
+async def _settled(address: str, pid: int) -> None:
+    """Wait until the program has nothing more to do for its start."""
+    async with httpx.AsyncClient() as client:
+        await client.get(f"{address}api/state")
+    quiet = 0
+    while quiet < 3:
+        before = _processor_s(pid)
+        await asyncio.sleep(1.0)
+        quiet = quiet + 1 if _processor_s(pid) - before < QUIET_S else 0
+
+
+def _swing(t: float, noise: random.Random) -> bytes:
+    """The display of an arbor swung to 9° and back in six seconds, 60 mm from its axis to the face."""
+    angle = math.radians(9.0) * math.sin(2.0 * math.pi * t / 6.0)
+    return f"{60.0 / math.cos(angle) - 59.6 + noise.gauss(0.0, 0.001):+09.3f}\r\n".encode()
+
+
+async def measure(rate: float, pages: int, seconds: float, program: str) -> dict[str, float]:
     """Latencies in ms, processor share and memory for one load."""
     master, slave = os.openpty()
     tty.setraw(slave)
     with tempfile.TemporaryDirectory() as folder:
         command = [
-            str(Path(sys.executable).with_name("shimwright")),
+            program,
             "serve",
             f"serial:{os.ttyname(slave)}",
             "--rate",
-            str(rate),
+            str(rate or 10),
         ]
-        command += ["--no-browser", "--port", "0", "--record", folder, "--store", f"{folder}/evidence.sqlite"]
+        command += [
+            "--no-browser",
+            "--port",
+            "0",
+            "--record",
+            folder,
+            "--store",
+            f"{folder}/evidence.sqlite",
+            "--jobs",
+            f"{folder}/jobs",
+        ]
         process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         assert process.stdout is not None
         found = re.search(r"http://\S+", process.stdout.readline())
         assert found
         done = asyncio.Event()
-        arrived: list[dict[int, float]] = [{} for _ in range(pages)]
+        arrived: list[list[float]] = [[] for _ in range(pages)]
         ready = [asyncio.Event() for _ in range(pages)]
         tasks = [asyncio.create_task(_page(found.group(0), r, done, a)) for r, a in zip(ready, arrived, strict=True)]
         await asyncio.gather(*(r.wait() for r in ready))
-        sent: dict[int, float] = {}
+        os.write(master, b"\r\n")
+        await _settled(found.group(0), process.pid)
+        sent: list[float] = []
+        noise = random.Random(5)
 
         def write() -> None:
             begin = time.monotonic()
@@ -76,32 +125,32 @@ async def measure(rate: float, pages: int, seconds: float) -> dict[str, float]:
                 wait = begin + i / rate - time.monotonic()
                 if wait > 0:
                     time.sleep(wait)
-                # A swing, so that sweeps are found and judged meanwhile; the last digits tell the readings apart.
-                sent[i] = time.monotonic()
-                os.write(master, f"{i * 0.001:+09.3f}\r\n".encode())
+                line = _swing(i / rate, noise)
+                sent.append(time.monotonic())
+                os.write(master, line)
+            time.sleep(max(0.0, begin + seconds - time.monotonic()))
 
-        before, start = _usage(process.pid)[0], time.monotonic()
-        thread = threading.Thread(target=write)
-        thread.start()
-        while thread.is_alive():
-            await asyncio.sleep(0.05)
+        used, woken, start = -_processor_s(process.pid), -_wakes(process.pid), time.monotonic()
+        await asyncio.to_thread(write)
+        took = time.monotonic() - start
+        used += _processor_s(process.pid)
+        woken += _wakes(process.pid)
+        memory = _memory_mb(process.pid)
         await asyncio.sleep(0.5)
-        after, memory = _usage(process.pid)
-        share = (after - before) / (time.monotonic() - start)
         done.set()
         process.terminate()
         await asyncio.gather(*tasks, return_exceptions=True)
         await asyncio.to_thread(process.wait, 10)
     os.close(slave)
     os.close(master)
-    late = np.array([1e3 * (a[i] - sent[i]) for a in arrived for i in sent if i in a])
-    lost = sum(1 for a in arrived for i in list(sent)[1:] if i not in a)
+    late = np.array([1e3 * (b - a) for got in arrived for a, b in zip(sent, got, strict=False)] or [math.nan])
     return {
         "p50": float(np.quantile(late, 0.5)),
         "p99": float(np.quantile(late, 0.99)),
         "worst": float(late.max()),
-        "lost": lost,
-        "cpu": share,
+        "lost": sum(len(sent) - len(got) for got in arrived),
+        "cpu": used / took,
+        "wakes": woken / took,
         "MB": memory,
     }
 
@@ -109,13 +158,16 @@ async def measure(rate: float, pages: int, seconds: float) -> dict[str, float]:
 def main() -> int:
     """Exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.latency")
-    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument(
+        "--program", default=str(Path(sys.executable).with_name("shimwright")), help="another one to compare with"
+    )
     a = parser.parse_args()
-    sys.stdout.write("readings/s | pages | p50 ms | p99 ms | worst ms | not delivered | processor | MB\n")
-    for rate, pages in ((10, 1), (100, 1), (100, 10)):
-        m = asyncio.run(measure(rate, pages, a.seconds))
+    sys.stdout.write("readings/s | pages | p50 ms | p99 ms | worst ms | not delivered | processor | wake-ups/s | MB\n")
+    for rate, pages in ((0, 1), (10, 1), (100, 1), (100, 10)):
+        m = asyncio.run(measure(rate, pages, a.seconds, a.program))
         sys.stdout.write(
-            f"{rate} | {pages} | {m['p50']:.1f} | {m['p99']:.1f} | {m['worst']:.1f} | {m['lost']:.0f} | {100 * m['cpu']:.1f} % | {m['MB']:.0f}\n"
+            f"{rate} | {pages} | {m['p50']:.1f} | {m['p99']:.1f} | {m['worst']:.1f} | {m['lost']:.0f} | {100 * m['cpu']:.2f} % | {m['wakes']:.0f} | {m['MB']:.0f}\n"
         )
     return 0
 

@@ -79,3 +79,26 @@ def test_whoever_leaves_is_forgotten_even_if_never_iterated() -> None:
         hub.publish({"event": "reading", "n": 1})
 
     asyncio.run(main())
+
+
+def test_who_takes_events_waits_for_the_first_and_no_longer_than_wanted() -> None:
+    async def main() -> None:
+        hub = Hub()
+        s = hub.subscribe()
+        assert await s.take(0.01) == [], "nothing came"
+        waiting = asyncio.create_task(s.take(60.0))
+        await asyncio.sleep(0)
+        hub.publish({"event": "reading", "n": 1})
+        hub.publish({"event": "reading", "n": 2})
+        assert [e["n"] for e in await waiting or ()] == [1, 2]
+        assert s.rest() == []
+        waiting = asyncio.create_task(s.take(60.0))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        await asyncio.gather(waiting, return_exceptions=True)
+        hub.publish({"event": "mark", "n": 3})
+        hub.close()
+        assert [e["n"] for e in await s.take(60.0) or ()] == [3], "what came before the end is still given"
+        assert await s.take(60.0) is None
+
+    asyncio.run(main())
