@@ -20,7 +20,7 @@ from tests.browser.benches import (
 
 SPEED = 2.2
 # The arbor is lifted out and seated again with the indicator running: nothing else says so.
-HANDS_FREE = {"seatings": 4, "sweeps": 5, "lifted": True, "faults": {2: "knock"}}
+HANDS_FREE = {"seatings": 8, "sweeps": 5, "lifted": True, "faults": {2: "knock"}}
 
 
 def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_path: Path) -> None:
