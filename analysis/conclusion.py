@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analysis.advice import no_answer, shim_for, shims_stated
-from analysis.depth import DepthUnknownError, measured_depth
+from analysis.depth import Depth, DepthUnknownError, measured_depth
 from analysis.plausibility import direction_doubt, large_error
 from analysis.rendering import budget_line, number
-from analysis.results import PlayFinding, SetStatistics
+from analysis.results import INFINITE_DOF, BudgetLine, PlayFinding, SetStatistics
 from analysis.ruling import rule_on
 from analysis.setup import Setup
+from analysis.uncertainty import combine
 
 __all__ = ["conclude", "shim_for"]
 
@@ -63,6 +66,14 @@ def conclude(
     caution = doubt or large_error(error)
     if caution:
         notes.append(caution)
+    depth, known = _with_target(setup, depth)
+    if known is not None:
+        out["target_u_mm"] = known
+        notes.append(
+            f"The target is known to a standard uncertainty of {known:.4f} mm only (head height); that is in the ruling and in the choice of "
+            "shims, not in the distance."
+        )
+    c = depth.combined
     verdict: str = "not proven"
     if setup.tolerance_mm is None:
         notes.append(
@@ -86,6 +97,17 @@ def conclude(
     if shim is not None and play.finding == "present":
         shim["say"] = f"First put the bearing play right and measure again: play moves the distance. {shim['say']}"
     return out, shim
+
+
+def _with_target(setup: Setup, depth: Depth) -> tuple[Depth, float | None]:
+    """The distance as it is judged: against a target that was measured itself, its uncertainty comes in."""
+    g = setup.gearset
+    u = setup.to_mm(g.head_height_u) if g.mark == "full-distance" and g.head_height is not None else None
+    if not u:
+        return depth, None
+    dof = INFINITE_DOF if g.head_height_dof is None else float(g.head_height_dof)
+    line = BudgetLine("head height", u, "A", dof, "gearset.head_height_u")
+    return replace(depth, combined=combine([*depth.combined.lines, line])), u
 
 
 def _place(error_mm: float) -> str:

@@ -86,6 +86,8 @@ class Gearset(_Section):
     aim: Positive | None = None
     mark: Literal["deviation", "full-distance", "two-decimals"] = "deviation"
     head_height: Positive | None = None
+    head_height_u: NotNegative | None = None
+    head_height_dof: Positive | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Gearset:

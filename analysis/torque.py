@@ -6,6 +6,7 @@ Limits come from the manual and are never filled in.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -64,13 +65,29 @@ def at_pinion(pinion_nm: float, carrier_nm: float, pinion_teeth: int, ring_teeth
     return pinion_nm + carrier_nm * pinion_teeth / ring_teeth
 
 
+UNITS = ("N·m", "N·cm", "lb·in", "lb·ft")
+"""Units a turning torque is read in, each by one spelling."""
+
+
+def units_within(value: float, unit: str, low_nm: float, high_nm: float) -> tuple[str, ...]:
+    """Other units in which a figure lies within limits, N·m."""
+    return tuple(u for u in UNITS if NM_PER[u] != NM_PER[unit] and low_nm <= value * NM_PER[u] <= high_nm)
+
+
 @dataclass(frozen=True, slots=True)
 class TorqueFinding:
-    """A turning torque against its limits."""
+    """A turning torque against its limits.
+
+    Attributes
+    ----------
+    likely : tuple of str
+        For an implausible figure: the units in which it would lie within the limits.
+    """
 
     value_nm: float
     finding: Literal["within", "below", "above", "implausible"]
     say: str
+    likely: tuple[str, ...] = ()
 
 
 def judge(
@@ -98,8 +115,42 @@ def judge(
     if v > 4.0 * b or v < a / 4.0:
         for factor, words in _SLIPS:
             if a <= v / factor <= b:
-                return TorqueFinding(v, "implausible", f"Not plausible: {shown} is {words} Check the unit.")
+                likely = units_within(value, unit, a, b)
+                return TorqueFinding(
+                    v,
+                    "implausible",
+                    f"Not plausible: {shown} is {words} Check the unit.{readings_of(value, likely)}",
+                    likely,
+                )
     if v < a:
         return TorqueFinding(v, "below", f"Too little: {shown}.")
     cure = " A crush sleeve that is overshot is renewed; never back the nut off." if crush_sleeve else ""
     return TorqueFinding(v, "above", f"Too much: {shown}.{cure}")
+
+
+MOST_NM = 12.0
+"""Turning torque from which a slip of unit is likelier than a bearing that tight (common practice, no source; car and heavy-vehicle
+service texts give 0.3 to 5.5 N·m)."""
+
+
+def slip_of_unit(value: float, unit: str) -> str:
+    """What to ask of a turning torque that no preloaded bearing has, whatever its limit; empty where there is nothing to ask.
+
+    Raises
+    ------
+    ValueError
+        If the unit is not known.
+    """
+    v = to_newton_metres(value, unit)
+    if v <= MOST_NM:
+        return ""
+    likely = readings_of(value, units_within(value, unit, 0.3, MOST_NM))
+    return f"Not plausible: {value:g} {unit} ({v:.2f} N·m) is more than bearings take to turn. Check the unit.{likely}"
+
+
+def readings_of(value: float, units: Sequence[str]) -> str:
+    """The same figure in other units, to be put right by whoever read it; empty where there is none."""
+    if not units:
+        return ""
+    shown = " or ".join(f"{value:g} {u} ({value * NM_PER[u]:.2f} N·m)" for u in units)
+    return f" Likely {shown}: if that is what was read, put the entry right."

@@ -34,13 +34,12 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
-from analysis.job import next_step
 from analysis.job.entries import Problem, shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.at_bench import AtBench
 from capture.jobs.ring_streams import SO_FAR
-from web.json_body import entry_row, json_object, refused, unknown_keys
+from web.json_body import answer_to, json_object, refused, unknown_keys
 
 
 class BenchRoutes:
@@ -96,8 +95,7 @@ class BenchRoutes:
 
         def write() -> dict[str, Any]:
             entry = file.add(kind, {**data, "stream": file.attach(stream)}, by)
-            step = next_step(file.job())
-            return {"entry": entry_row(entry), "next": None if step is None else step._asdict(), **recording}
+            return {**answer_to(file.job(), entry), **recording}
 
         try:
             out = await run_in_threadpool(write)

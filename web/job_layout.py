@@ -87,7 +87,9 @@ def _end_play(phase: str | None, where: str) -> list[Form]:
 
 
 def _preload(phase: str | None, where: str) -> Form:
-    first, more = "torque force radius method", "through_gears sleeve person"
+    # The number of the sleeve decides whether a torque counts: it is asked for at once.
+    first = "torque force radius method" + (" sleeve" if where == "pinion" else "")
+    more = "through_gears person" if where == "pinion" else "through_gears sleeve person"
     return _phased("preload", phase, first, more, name=f"preload-{where}", preset={"where": where})
 
 
@@ -97,8 +99,8 @@ def _pattern(phase: str | None) -> Form:
 
 GEARSET = form(
     "gearset",
-    "pinion_pair ring_pair mark no_mark reason form nominal count sense mark_unit face head_height page read_by second_reader second_reading",
-    "place etched_backlash housing_mark housing_count housing_sense",
+    "pinion_pair ring_pair mark no_mark reason form nominal count sense mark_unit face head_heights page read_by second_reader second_reading",
+    "head_height place etched_backlash housing_mark housing_count housing_sense",
     one=True,
 )
 FAMILY = form(
@@ -129,7 +131,9 @@ AT: dict[str, dict[str, Any]] = {
         ]
     },
     "limits": {
-        "forms": [form("limit", "name value tolerance min max condition page")],
+        "forms": [
+            form("limit", "name value tolerance min max condition page", "also_value also_tolerance also_min also_max")
+        ],
         "panel": "limits",
     },
     "family": {"forms": [FAMILY]},
@@ -177,7 +181,14 @@ AT: dict[str, dict[str, Any]] = {
         "panel": "shim",
     },
     "pinion-preload": {
-        "forms": [_preload(None, "pinion"), _state("nut nut_torque turns seal"), *_end_play(None, "pinion"), ACCEPTED],
+        "forms": [
+            _preload(None, "pinion"),
+            _state("nut nut_torque turns seal"),
+            PIECE,
+            _fit("spacer"),
+            *_end_play(None, "pinion"),
+            ACCEPTED,
+        ],
         "panel": "torque",
         "reads": "pinion-preload",
     },
@@ -226,6 +237,7 @@ _WHEN_MARK: dict[str, dict[str, list[Any]]] = {
     "sense": {"form": ["deviation"]},
     "mark_unit": {"form": ["full-distance"]},
     "face": {"form": ["full-distance"]},
+    "head_heights": {"face": ["back"]},
     "head_height": {"face": ["back"]},
     "housing_count": {"housing_mark": ["*"]},
     "housing_sense": {"housing_mark": ["*"]},

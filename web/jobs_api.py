@@ -22,7 +22,7 @@ from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.at_bench import AtBench, Began
 from capture.station import Station
 from web.bench_api import BenchRoutes, add_bench_routes
-from web.json_body import entry_row, json_object, refused, unknown_keys
+from web.json_body import answer_to, json_object, refused, unknown_keys
 
 
 def jobs_router(jobs: JobFolder, station: Station | None = None, began: Began | None = None) -> APIRouter:
@@ -106,8 +106,7 @@ def jobs_router(jobs: JobFolder, station: Station | None = None, began: Began | 
 
         def write() -> dict[str, Any]:
             entry = file.add(data["kind"], data.get("data", {}), data.get("by", ""), corrects=corrects)
-            step = next_step(file.job())
-            return {"entry": entry_row(entry), "next": None if step is None else step._asdict()}
+            return answer_to(file.job(), entry)
 
         try:
             out = await run_in_threadpool(write)

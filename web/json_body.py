@@ -9,7 +9,9 @@ from typing import Any
 from fastapi import HTTPException, Request
 from fastapi.responses import JSONResponse
 
+from analysis.job import Job, next_step
 from analysis.job.entries import Entry, Problem, printable, shown
+from analysis.job.remarks import remarks
 
 LARGEST_BODY = 1 << 20
 
@@ -47,6 +49,12 @@ def unknown_keys(data: dict[str, Any], allowed: tuple[str, ...]) -> list[Problem
     return [
         Problem(printable(k), shown(v), "one of " + ", ".join(allowed)) for k, v in data.items() if k not in allowed
     ]
+
+
+def answer_to(job: Job, e: Entry) -> dict[str, Any]:
+    """What is answered to an entry that was written down: it, what is odd about it, what comes next."""
+    step = next_step(job)
+    return {"entry": entry_row(e), "remarks": remarks(job, e), "next": None if step is None else step._asdict()}
 
 
 def entry_row(e: Entry) -> dict[str, Any]:

@@ -103,6 +103,9 @@ def _about(job: Job, kind: str, data: Mapping[str, object]) -> list[Problem]:
     if kind == "withdraw":
         there = {e.n for e in job.entries if e.n not in job.withdrawn and e.kind != "withdraw"}
         allowed = "the number of an entry of this job"
+    elif kind == "confirm" and data["what"] == "limit":
+        there = {e.n for e in job.effective if e.kind == "limit"}
+        allowed = "the number of a limit: " + (", ".join(str(x) for x in sorted(there)) or "none is written down yet")
     else:
         there = {r.n for r in job.readings if kind != "blind" or r.kind == "depth"}
         allowed = "the number of a reading: " + (", ".join(str(x) for x in sorted(there)) or "none is written down yet")

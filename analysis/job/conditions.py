@@ -141,6 +141,13 @@ VOIDS: dict[str, dict[str, str]] = {
         "depth": "the sum of the packs sets the preload, and the preload moves the pinion",
         "pinion-preload": "the sum of the packs sets the preload",
     },
+    "spacer-shim": {
+        "depth": "the shim beside the spacer sets the preload, and the preload moves the pinion",
+        "pinion-preload": "the shim beside the spacer sets the preload",
+        "pinion-end-play": "the shim beside the spacer takes up the play",
+        "backlash": _APART,
+        "pattern": _APART,
+    },
     "side-shim": {
         "backlash": "the side shims place the ring gear",
         "pattern": "the side shims place the ring gear",

@@ -5,10 +5,12 @@ Lengths stay exact: in inches where the whole job was written down in inches, el
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
+from analysis.job.head import head_of
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Piece, Stack, Taken, Zeroing
 from analysis.job.state import Job
@@ -45,8 +47,8 @@ def _units(job: Job) -> Iterable[str]:
             for key in ("value", "tolerance", "min", "max"):
                 if key in e.data:
                     yield quantity(e.data[key], "length").unit
-        elif e.kind == "gearset" and "mark_unit" in e.data:
-            yield str(e.data["mark_unit"])
+        elif e.kind == "gearset":
+            yield from (str(e.data[k]) for k in ("mark_unit", "unit") if k in e.data)
 
 
 INCH = Decimal("25.4")
@@ -173,7 +175,24 @@ def _gearset(job: Job, unit: InUnit) -> dict[str, Any]:
         return out | {"mark": "two-decimals", "nominal": unit(g["nominal"]), "etched": mark}
     whole = unit(f"{mark} {g['mark_unit']}") + housing
     out |= {"mark": "full-distance", "etched": f"{whole:f}"}
-    return out | (unit.some(g, head_height="head_height") if g["face"] == "back" else {})
+    return out | (_head(job, g, unit) if g["face"] == "back" else {})
+
+
+def _head(job: Job, g: Data, unit: InUnit) -> dict[str, Any]:
+    head = head_of(g, micrometer_u_mm(job))
+    out: dict[str, Any] = {"head_height": unit(str(head.height))}
+    if head.u_mm:
+        mm = Decimal(1) if unit.unit == "mm" else INCH
+        out["head_height_u"] = Decimal(repr(head.u_mm)) / mm
+        if math.isfinite(head.dof):
+            out["head_height_dof"] = Decimal(repr(head.dof))
+    return out
+
+
+def micrometer_u_mm(job: Job) -> float | None:
+    """Standard uncertainty of the micrometer, the largest where there are several; None where none is stated."""
+    found = [quantity(m["u"], "length").mm for m in job.instruments.values() if m["type"] == "micrometer" and "u" in m]
+    return float(max(found)) if found else None
 
 
 def housing_deviation(g: Data, unit: InUnit) -> Decimal:

@@ -65,6 +65,10 @@ def fit(job: Job, e: Entry) -> None:
     elif place == "far":
         if old is not None and old.thickness.mm != stack.thickness.mm:
             void(job, e, Change("far-shim", f"far pack {old.thickness} to {stack.thickness}"))
+    elif place == "spacer":
+        if old is not None and old.thickness.mm != stack.thickness.mm:
+            void(job, e, Change("spacer-shim", f"shim beside the spacer {old.thickness} to {stack.thickness}"))
+            job.state.pop("turns", None)
     elif old is not None:
         job.side_moves.append(SideMove(e.n, place, old, stack))
         void(job, e, Change("side-shim", f"{place} shim {old.thickness} to {stack.thickness}"))

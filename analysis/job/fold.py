@@ -11,6 +11,7 @@ from analysis.job.conditions import Void, after, changes, wrong_for, wrong_for_d
 from analysis.job.entries import Entry
 from analysis.job.fitting import fit, pending_move, piece, side_sums, without_base
 from analysis.job.kinds import KINDS
+from analysis.job.limits import settle
 from analysis.job.records import Data, Piece, Taken
 from analysis.job.state import Job, void
 from analysis.job.typed import unit_doubts
@@ -34,9 +35,7 @@ def fold(entries: Iterable[Entry], shop: Iterable[Piece] = ()) -> Job:
     job = Job(entries=tuple(entries), shop=tuple(shop))
     job.effective = _effective(job)
     # Limits are facts of the manual, whenever they were written down.
-    for e in job.effective:
-        if e.kind == "limit":
-            _keep(job, e)
+    settle(job)
     for e in job.effective:
         step = _STEPS.get(e.kind)
         if step is not None:
@@ -73,6 +72,10 @@ def _effective(job: Job) -> list[Entry]:
         job.corrections.setdefault(first, []).append(e.n)
     job.withdrawn = {root.get(n, n): why for n, why in job.withdrawn.items()}
     return [e for n, e in standing.items() if n not in job.withdrawn]
+
+
+def _nothing(_: Job, __: Entry) -> None:
+    """What was taken account of before."""
 
 
 def _whole(x: object) -> int:
@@ -150,9 +153,7 @@ def _about(job: Job, e: Entry) -> None:
 
 def _keep(job: Job, e: Entry) -> None:
     d = {**e.data, "entry": e.n}
-    if e.kind == "limit":
-        job.limits[str(d["name"])] = d
-    elif e.kind == "instrument":
+    if e.kind == "instrument":
         job.instruments[str(d["id"])] = d
     elif e.kind == "reserve":
         (job.reserved.discard if d.get("release") else job.reserved.add)(str(d["piece"]))
@@ -180,7 +181,6 @@ _STEPS = {
             "gearset",
             "target",
             "starter",
-            "limit",
             "instrument",
             "check",
             "reserve",
@@ -193,6 +193,7 @@ _STEPS = {
         _keep,
     ),
     "zero-play": _keep,
+    "limit": _nothing,
     "state": _state,
     "fit": fit,
     "piece": piece,

@@ -33,7 +33,7 @@ Data = Mapping[str, object]
 Faults = list[tuple[str, str]]
 
 PHASES = ("as-found", "trial", "final")
-PLACES = ("depth", "far", "left", "right")
+PLACES = ("depth", "far", "spacer", "left", "right")
 
 _text, _flag, _length = Field(text), Field(flag), Field(length)
 _person = Field(text, says="who did it")
@@ -41,6 +41,9 @@ _ref = Field(whole(1, 10**6), True, "the number of the entry it is about")
 _reason = Field(text, True, "why, in words; it stays with the job")
 _phase = Field(choice(*PHASES), True, "as-found, trial or final")
 _unit = Field(unit_of("length"), True, "mm or in; it is never assumed")
+
+
+_ALSO = "the same figure as the manual prints it in the other unit; the two are compared, never converted"
 
 
 def _choice(*options: str, required: bool = False) -> Field:
@@ -171,7 +174,9 @@ KINDS: dict[str, Kind] = {
             "sense": _choice("adds", "subtracts", "unknown"),
             "mark_unit": Field(unit_of("length")),
             "face": _choice("end", "back", "unknown"),
-            "head_height": _length,
+            "head_height": Field(length, says="one figure; measured at 3 spots (head_heights) its spread is known too"),
+            "head_heights": Field(listed(figure, 3, 12), says="3 or more spots, end face to back face"),
+            "unit": Field(unit_of("length"), says="mm or in, for the head heights"),
             "etched_backlash": _length,
             "housing_mark": Field(
                 text, says="a mark on the housing that enters the target beside the gear's, such as -2"
@@ -200,6 +205,7 @@ KINDS: dict[str, Kind] = {
             "min": _text,
             "max": _text,
             "condition": _choice("new", "used"),
+            **dict.fromkeys(("also_value", "also_tolerance", "also_min", "also_max"), Field(text, says=_ALSO)),
             "page": Field(text, True, 'the page of the manual, or "shop" for the shop\'s own aim'),
         },
         rules.limit,
@@ -296,7 +302,7 @@ KINDS: dict[str, Kind] = {
             "micrometer": Field(identifier),
             "inner_diameter": _length,
             "outer_diameter": _length,
-            "place": _choice("depth", "far", "side"),
+            "place": _choice("depth", "far", "spacer", "side"),
             "from_job": _text,
             "note": _text,
         },
@@ -421,7 +427,7 @@ KINDS: dict[str, Kind] = {
     "withdraw": Kind("an entry written by mistake", {"entry": _ref, "reason": _reason}),
     "confirm": Kind(
         "a question answered",
-        {"entry": _ref, "what": _choice("unit", "large change", required=True), "reason": _reason},
+        {"entry": _ref, "what": _choice("unit", "large change", "limit", "response", required=True), "reason": _reason},
     ),
     "skip": Kind("a step left out, with the reason", {"step": Field(identifier, True), "reason": _reason}),
     "note": Kind("a note", {"text": Field(text, True)}),

@@ -10,8 +10,9 @@ from typing import Any
 from analysis.job.derive import InUnit, housing_deviation, housing_say
 from analysis.job.entries import Problem, shown
 from analysis.job.fields import FieldError
+from analysis.job.head import head_of, stated
 from analysis.job.kinds import KINDS
-from analysis.job.quantities import quantity
+from analysis.job.quantities import QuantityError, quantity
 from analysis.marks import (
     INCH_MM,
     MarkError,
@@ -27,7 +28,7 @@ _COUNTS = (("0.01 mm", Decimal("0.01")), ("0.001 mm", Decimal("0.001")), ("0.001
 
 _LENGTHS = (("counts of 1 mm", Decimal(1)), ("counts of 1 in", INCH_MM))
 
-_FAULTS = (FieldError, MarkError)
+_FAULTS = (FieldError, MarkError, QuantityError)
 
 
 def read_mark(given: Mapping[str, object], effect: str) -> dict[str, Any]:
@@ -165,18 +166,24 @@ def _distance(d: Mapping[str, Any], mark: str) -> tuple[list[str], Target | None
     if face == "end":
         t = target_from_full_distance(mark, None)
         return [f"Target: {_length(t.distance, unit)}, axis to end face, as etched."], t, unit
-    if "head_height" not in d:
-        return ["The mark goes to the back face: measure the head's height at 3 places."], None, ""
-    head = quantity(d["head_height"], "length")
+    if not stated(d):
+        return ["The mark goes to the back face: measure the head's height at 3 spots."], None, ""
+    found = head_of(d)
+    head = found.height
     height = head.value if head.unit == unit else head.mm if unit == "mm" else head.mm / INCH_MM
     t = target_from_full_distance(mark, height)
-    return (
-        [
-            f"Target: mounting distance {mark} less head height {height:f} = {_length(t.distance, unit)}, axis to end face."
-        ],
-        t,
-        unit,
-    )
+    said = [
+        f"Target: mounting distance {mark} less head height {height:f} = {_length(t.distance, unit)}, axis to end face."
+    ]
+    if found.spread is not None:
+        said.append(f"The head's height is the mean of {found.spots} spots that differ by {found.spread}.")
+    else:
+        said.append(
+            "The head's height is one figure: measured at 3 spots, its spread would be known and reckoned with."
+        )
+    if found.doubt:
+        said.append(f"Look again: {found.doubt}.")
+    return said, t, unit
 
 
 def _shim(out: Mapping[str, Any]) -> list[str]:

@@ -11,9 +11,10 @@ from analysis.job.people import pending
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.redo import redo_list
-from analysis.job.response import alarm
+from analysis.job.response import alarm, alarm_say
 from analysis.job.ring import carrier_of
-from analysis.job.singles import pattern_of, run_out_of, torque_of
+from analysis.job.singles import overshot, pattern_of, run_out_of, torque_of
+from analysis.job.sleeve import asked
 from analysis.job.state import Job
 from analysis.plausibility import as_found as judge_as_found
 
@@ -38,7 +39,9 @@ def intake(job: Job) -> str:
 
 
 def limits(job: Job) -> str:
-    """The tolerance of the depth."""
+    """The tolerance of the depth, and nothing that contradicts."""
+    if job.limit_doubts:
+        return next(iter(job.limit_doubts.values()))
     return "" if "depth-tolerance" in job.limits else "Type in the limit depth-tolerance with its page."
 
 
@@ -158,7 +161,7 @@ def trial(job: Job) -> str:
 def loop(job: Job) -> str:
     """A change that did what was predicted."""
     a = alarm(job)
-    return "" if a is None or a.closure is None else a.closure.say
+    return "" if a is None else alarm_say(job, a)
 
 
 def depth(job: Job) -> str:
@@ -195,9 +198,10 @@ def torque(kind: str) -> Callable[[Job], str]:
     def missing(job: Job) -> str:
         r = job.latest(kind)
         if r is None or r.phase == "as-found":
+            sleeve = asked(job, overshot(job)) if kind == "pinion-preload" else ""
             for redo in redo_list(job):
                 if redo["kind"] == kind:
-                    return f"Measure the {kind.replace('-', ' ')} again: {redo['because']}."
+                    return f"{sleeve} Measure the {kind.replace('-', ' ')} again: {redo['because']}.".strip()
             return (
                 f"Measure the {kind.replace('-', ' ')}, turned steadily, no seal."
                 if kind == "pinion-preload"

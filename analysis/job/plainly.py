@@ -7,6 +7,8 @@ from typing import Any
 
 WORDS = {
     "No indicator.repeatability is stated": "the indicator's repeatability on a still surface is not stated",
+    "gearset.head_height_u": "the uncertainty of the head height",
+    "gearset.head_height": "the head height",
     "gearset.tolerance": "the limit for the depth (depth-tolerance)",
     "gearset.aim": "the shop's own aim (depth-aim)",
     "gearset.nominal": "the nominal distance of the gear set",

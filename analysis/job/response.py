@@ -41,6 +41,12 @@ class Response:
         Closed changes it comes from.
     used : bool
         Predictions and choices reckon with it.
+    seen : float
+        What was seen, before it is drawn to 1.
+    odd : bool
+        So far from 1 that it is a fault to be found and no property of the unit.
+    alike : bool
+        Every change agrees with what all of them together show, within twice its own uncertainty.
     """
 
     response: float
@@ -48,6 +54,9 @@ class Response:
     loops: int
     used: bool
     say: str
+    seen: float = 1.0
+    odd: bool = False
+    alike: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,25 +184,64 @@ def learnt_response(job: Job) -> Response | None:
     seen_u = 1.0 / math.sqrt(weight)
     share = SOUND**2 / (SOUND**2 + seen_u**2)
     response, u = 1.0 + share * (seen - 1.0), SOUND * math.sqrt(1.0 - share)
+    alike = len(rows) > 1 and all(abs(m - seen * c) <= 2.0 * u for c, m, u in rows)
     changes = "1 change" if len(rows) == 1 else f"{len(rows)} changes"
     say = f"Seen on this unit: {seen:.3f} of a change of shim reaches the pinion (standard uncertainty {seen_u:.3f}, {changes})."
     if abs(seen - 1.0) > ODD + 2.0 * seen_u:
         say += " That is no property of a sound build: look for what gives or was not home."
-        return Response(response, u, len(rows), False, say)
+        return Response(response, u, len(rows), False, say, seen, True, alike)
     used = len(rows) >= FEWEST_LOOPS
     if used:
         say += f" With what sound builds do that makes {response:.3f} ± {u:.3f}, and predictions and choices reckon with it."
     else:
         say += f" From {FEWEST_LOOPS} changes on, predictions reckon with it."
-    return Response(response, u, len(rows), used, say)
+    return Response(response, u, len(rows), used, say, seen, False, alike)
 
 
 def alarm(job: Job) -> Loop | None:
     """The last change of shim, where the measurement after it misses its prediction and nothing has settled that."""
     all_loops = loops(job)
     last = all_loops[-1] if all_loops else None
-    missed = last is not None and last.closure is not None and not last.closure.agrees and not last.settled
-    return last if missed else None
+    if last is None or last.closure is None or last.closure.agrees or last.settled:
+        return None
+    looked = last.after is not None and (last.after.n, "response") in job.confirmed
+    return None if looked and _may_be_the_unit(job, last) else last
+
+
+def _may_be_the_unit(job: Job, x: Loop) -> bool:
+    """Whether a miss can be what the unit gives under another shim: it went the right way, by nearly as much as it should."""
+    learnt = learnt_response(job)
+    if learnt is None or learnt.odd or x.closure is None or x.closure.cause in ("sign reversed", "nothing changed"):
+        return False
+    return x.moved_mm is not None and abs(x.moved_mm / x.change_mm) > 0.0
+
+
+def asks_of_unit(job: Job, x: Loop) -> int | None:
+    """The set after a missed change, where somebody may answer that everything was looked at; None where that is no answer."""
+    return x.after.n if x.after is not None and _may_be_the_unit(job, x) else None
+
+
+def alarm_say(job: Job, x: Loop) -> str:
+    """What is missed, and what to look at before the job goes on: it is asked, and never taken for granted."""
+    if x.closure is None or x.after is None:
+        return ""
+    say = x.closure.say
+    learnt = learnt_response(job)
+    if learnt is None or not _may_be_the_unit(job, x):
+        return say
+    answer = f"(confirm, entry {x.after.n}, response, with what was looked at)"
+    if not learnt.used:
+        return (
+            f"{say} If all of that is as it should be and nothing is found, say so {answer}; the job goes on, and from {FEWEST_LOOPS} "
+            "changes on predictions reckon with what this unit does."
+        )
+    alike = "alike each time, which dirt or a wrong piece seldom is" if learnt.alike else "not alike each time"
+    return (
+        f"{say} Of {learnt.loops} changes on this unit {learnt.seen:.2f} reached the pinion, {alike}. Something gives: a wavy shim, a thin "
+        "one among many, a flange or a seat that bends. Measure the pieces that are in again, feel that each race is home (a 0.04 mm "
+        f"feeler must not enter), put nut and covers to their torque. If nothing is found, say so {answer}: the job goes on, and the "
+        f"next choice reckons with {learnt.response:.3f} of a change of shim."
+    )
 
 
 def prediction(job: Job, new: Stack) -> dict[str, object] | None:

@@ -133,10 +133,18 @@ def gearset(d: Data) -> Faults:
             target_from_full_distance(mark, None)
             if "mark_unit" not in d:
                 return [("mark_unit", "mm or in: the unit of the etched distance; it is never assumed")]
-            if d.get("face") == "back" and "head_height" not in d:
-                return [("head_height", "the head height, measured at 3 places, where the mark goes to the back face")]
+            if d.get("face") == "back" and not {"head_height", "head_heights"} & d.keys():
+                return [("head_heights", "the head height, measured at 3 spots, where the mark goes to the back face")]
     except MarkError as e:
         return [("mark", str(e))]
+    if "head_heights" in d and "head_height" in d:
+        return [("head_height", "left out, where it is measured at several spots (head_heights)")]
+    if "head_heights" in d:
+        return (
+            [("unit", "mm or in, for the head heights; it is never assumed")]
+            if "unit" not in d
+            else figures("head_heights")(d)
+        )
     if "housing_mark" not in d and {"housing_count", "housing_sense"} & d.keys():
         return [("housing_mark", "the housing's mark as it stands, where its count or its sense is stated")]
     return []
@@ -160,10 +168,13 @@ def limit(d: Data) -> Faults:
         check = signed_length if shape == "signed" else length if dimension == "length" else positive(dimension, "2000")
         if key == "min" and dimension == "length":
             check = uncertainty
-        try:
-            check(d[key])
-        except FieldError as e:
-            out.append((key, str(e)))
+        for k in (key, f"also_{key}"):
+            try:
+                if k in d:
+                    check(d[k])
+            except FieldError as e:
+                out.append((k, str(e)))
+    out += _also(d, given, dimension)
     if out:
         return out
     if given == {"min", "max"}:
@@ -177,6 +188,24 @@ def limit(d: Data) -> Faults:
     if name == "zero-drift" and _mm(d["value"]) > Decimal(str(MASTER_RETURN_MM)):
         out.append(("value", f"at most {MASTER_RETURN_MM} mm: what comes back worse is void whatever else is stated"))
     return out
+
+
+def _also(d: Data, given: set[str], dimension: Dimension) -> Faults:
+    """The same figures in the other unit: each beside its own, and all of them in one."""
+    also = {k.removeprefix("also_") for k in d if k.startswith("also_")}
+    if not also:
+        return []
+    if also != given:
+        odd = min(also ^ given)
+        return [(f"also_{odd}", f"{' and '.join(f'also_{k}' for k in sorted(given))}, or none of them")]
+    try:
+        units = {quantity(d[f"also_{k}"], dimension).unit for k in also}
+        own = {quantity(d[k], dimension).unit for k in given}
+    except QuantityError:
+        return []  # said already
+    if len(units) > 1 or units & own:
+        return [(f"also_{min(also)}", f"in the other unit, not in {', '.join(sorted(own))}, and all in the same one")]
+    return []
 
 
 def starter(d: Data) -> Faults:

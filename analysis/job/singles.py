@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
-from analysis.job.entries import Entry
+from analysis.job.limits import limit_for
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
+from analysis.job.sleeve import is_crushed, spent
 from analysis.job.state import Job
-from analysis.torque import from_string, judge, to_newton_metres
+from analysis.torque import from_string, judge, slip_of_unit, to_newton_metres
 
 
 def torque_of(job: Job, r: Taken) -> dict[str, Any]:
@@ -22,28 +23,30 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
     else:
         radius = float(quantity(d["radius"], "length").mm) / 1000.0
         value, unit = from_string(float(quantity(d["force"], "force").newtons), radius), "N·m"
-    limit = job.limits.get(r.kind)
+    limit = limit_for(job, r.kind, r.state.get("bearings") or ("used" if r.phase == "as-found" else None))
     out: dict[str, Any] = {
         "value_nm": to_newton_metres(value, unit),
         "finding": "not ruled",
-        "say": f"The limit {r.kind} is not stated; it comes from the manual.",
+        "say": job.limit_doubts.get(r.kind, f"The limit {r.kind} is not stated; it comes from the manual."),
     }
+    slip = slip_of_unit(value, unit)
     if limit is None:
-        return out
+        return out | ({"finding": "implausible", "say": slip} if slip else {})
     condition, bearings = limit.get("condition"), r.state.get("bearings")
     if r.kind == "pinion-preload" and condition != bearings and r.phase != "as-found":
         return out | {
-            "say": f"The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these."
+            "finding": "implausible" if slip else "not ruled",
+            "say": f"{slip} The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these.".strip(),
         }
     low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
-    sleeve = (job.family or {}).get("preload_by") == "crush sleeve"
+    sleeve = is_crushed(job)
     found = judge(
         value, unit, float(low.value), float(high.value), low.unit, crush_sleeve=sleeve and r.kind == "pinion-preload"
     )
     if sleeve and r.kind == "pinion-preload" and found.finding in ("within", "below"):
-        spent = _sleeve_spent(job, r)
-        if spent:
-            return {"value_nm": found.value_nm, "finding": "sleeve spent", "say": f"{found.say} {spent}"}
+        why = spent(job, r, overshot(job))
+        if why:
+            return {"value_nm": found.value_nm, "finding": "sleeve spent", "say": f"{found.say} {why}"}
     cure = (
         _CURE.get((str((job.family or {}).get("preload_by")), found.finding), "") if r.kind == "pinion-preload" else ""
     )
@@ -53,8 +56,8 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
 _SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"
 _PACKS = "Change the sum of the two packs in the far pack alone; the depth pack stays, and the depth with it. Then measure the depth again."
 _CURE = {
-    ("solid spacer", "above"): f"{_SPACER} add shim there for less.",
-    ("solid spacer", "below"): f"{_SPACER} take shim out there for more.",
+    ("solid spacer", "above"): f"{_SPACER} add shim there for less, and write it down (fit, place spacer).",
+    ("solid spacer", "below"): f"{_SPACER} take shim out there for more, and write it down (fit, place spacer).",
     (
         "crush sleeve",
         "below",
@@ -66,30 +69,9 @@ _CURE = {
 """What sets the preload right (heavy-vehicle service text and textbook for the spacer, car service texts for sleeve and packs)."""
 
 
-def _sleeve_spent(job: Job, r: Taken) -> str:
-    """Why the crush sleeve a torque was read on cannot stay in; empty where nothing speaks against it.
-
-    A sleeve that was overshot, or crushed and let go, holds no preload whatever the torque shows afterwards (car service texts:
-    never back the nut off, a new sleeve every time).  Readings are on the same sleeve until another number is written down.
-    """
-    name = r.data.get("sleeve")
-    which = "" if name is None else f" {name}"
-    renew = "Fit a new sleeve and write its number down with the next torque (sleeve)."
-    for before in job.readings:
-        if before.kind != r.kind or before.n >= r.n or before.phase == "as-found" or before.in_wrong_state:
-            continue
-        if before.data.get("sleeve") != name or before.state.get("nut") != "torqued":
-            continue
-        if torque_of(job, before)["finding"] == "above":
-            return f"But the crush sleeve{which} was overshot at entry {before.n}: what it shows now is not preload that lasts. {renew}"
-        loose = next((e.n for e in job.effective if before.n < e.n < r.n and _let_go(e)), None)
-        if loose is not None:
-            return f"But the crush sleeve{which} was crushed at entry {before.n} and the nut let go at entry {loose}: it holds no preload any more. {renew}"
-    return ""
-
-
-def _let_go(e: Entry) -> bool:
-    return e.kind == "state" and e.data.get("nut") == "loose"
+def overshot(job: Job) -> Callable[[Taken], bool]:
+    """Whether a turning torque lies above its limit."""
+    return lambda r: bool(torque_of(job, r)["finding"] == "above")
 
 
 def run_out_of(job: Job, r: Taken) -> dict[str, Any]:

@@ -26,6 +26,8 @@ class Job:
     target: Data | None = None
     starter: Data | None = None
     limits: dict[str, Data] = field(default_factory=dict)
+    limits_for: dict[str, dict[str, Data]] = field(default_factory=dict)
+    limit_doubts: dict[str, str] = field(default_factory=dict)
     instruments: dict[str, Data] = field(default_factory=dict)
     checks: list[Entry] = field(default_factory=list)
     zeroings: list[Zeroing] = field(default_factory=list)

@@ -36,7 +36,11 @@ def variants_of(kind: str) -> dict[str, object] | None:
             "by": "name",
             "fields": {
                 name: {
-                    "fields": [*_SHAPES[shape], *(("condition",) if dimension == "torque" else ())],
+                    "fields": [
+                        *_SHAPES[shape],
+                        *(f"also_{k}" for k in _SHAPES[shape]),
+                        *(("condition",) if dimension == "torque" else ()),
+                    ],
                     "dimension": dimension,
                 }
                 for name, (dimension, shape) in LIMITS.items()

@@ -7,13 +7,14 @@ from typing import Any
 
 from analysis.job.derive import moves, setup_for, target_missing, units_of
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
+from analysis.job.head import head_of, stated
 from analysis.job.missing import as_found_of
 from analysis.job.packs import far_pack
 from analysis.job.people import comparisons, pending
 from analysis.job.plainly import all_plainly
 from analysis.job.records import Stack, Taken
 from analysis.job.redo import redo_list, void_list
-from analysis.job.response import alarm, learnt_effect, learnt_response, loops
+from analysis.job.response import alarm, alarm_say, asks_of_unit, learnt_effect, learnt_response, loops
 from analysis.job.ring import carrier_of, mean_mm, moves_of_ring
 from analysis.job.singles import end_play_of, pattern_of, run_out_of, torque_of
 from analysis.job.starters import starter_of
@@ -88,6 +89,8 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "starter": starter_of(job),
         "target_missing": target_missing(job) or None,
         "limits": job.limits,
+        "limits_for": job.limits_for,
+        "limit_doubts": list(job.limit_doubts.values()),
         "instruments": job.instruments,
         "checks": [{"n": e.n, "at": e.at, "by": e.by, **e.data} for e in job.checks],
         "direction": job.direction,
@@ -110,7 +113,8 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "shim": None if known is None else _shim(job, known),
         "as_found": None if found is None or covered else {"say": found[0], "agrees": found[1], "error_mm": found[2]},
         "predictions": [] if covered else [_loop(x) for x in loops(job)],
-        "alarm": None if a is None or a.closure is None or covered else a.closure.say,
+        "alarm_entry": None if a is None or covered else asks_of_unit(job, a),
+        "alarm": None if a is None or covered else alarm_say(job, a),
         "shim_effect": {
             "moves": moves(job),
             "stated": (job.family or {}).get("shim_effect"),
@@ -132,7 +136,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "closed": None
         if job.closed is None
         else {"n": job.closed.n, "at": job.closed.at, "by": job.closed.by, **job.closed.data},
-        "problems": job.problems + [f"{k} stack: {s.doubt}" for k, s in job.stacks.items() if s.doubt],
+        "problems": job.problems + [f"{k} stack: {s.doubt}" for k, s in job.stacks.items() if s.doubt] + _of_head(job),
         "steps": []
         if covered
         else [{"step": r.name, "missing": said or None, "skipped": job.skips.get(r.name)} for r, said in steps(job)],
@@ -143,6 +147,14 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
     if entries:
         out["entries"] = entries_as_list(job)
     return out
+
+
+def _of_head(job: Job) -> list[str]:
+    g = job.gearset
+    if g is None or not stated(g):
+        return []
+    doubt = head_of(g).doubt
+    return [f"entry {g['entry']}: {doubt}"] if doubt else []
 
 
 def _stack(s: Stack) -> dict[str, Any]:
@@ -211,8 +223,8 @@ def _shim(job: Job, r: Taken) -> dict[str, Any] | None:
         return None
     shim = dict(shim)
     a = alarm(job)
-    if a is not None and a.closure is not None:
-        return shim | {"stock": None, "order": [], "held": True, "say": a.closure.say}
+    if a is not None:
+        return shim | {"stock": None, "order": [], "held": True, "say": alarm_say(job, a)}
     change = shim["change_mm"]
     if change is not None:
         asked = _too_large(job, r, float(change), float(shim["stack_mm"]))

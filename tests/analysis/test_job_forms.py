@@ -55,7 +55,8 @@ def test_a_limit_is_taken_with_the_fields_its_variant_names(name: str) -> None:
     v = KIND["limit"]["variants"]
     row = v["fields"][name]
     unit = {"length": "mm", "torque": "N·m"}[row["dimension"]]
-    names = [f for f in row["fields"] if f != "condition"]
+    names = [f for f in row["fields"] if f != "condition" and not f.startswith("also_")]
+    assert [f"also_{f}" for f in names] == [f for f in row["fields"] if f.startswith("also_")]
     given = dict.fromkeys(names[:2] if len(names) == 4 else names, f"0.004 {unit}")
     more = {"condition": "new"} if "condition" in row["fields"] else {}
     assert check_entry("limit", {"name": name, "page": "1", **given, **more})

@@ -76,6 +76,67 @@ def test_the_prediction_written_down_reckons_with_it() -> None:
     assert told["predicted_mm"] == pytest.approx(60.0 + 1.794 + 0.10 - 0.250 * round(learnt.response, 4), abs=1e-9)
 
 
+def sprung(*rows: tuple[str, float]) -> list[Row]:
+    """Builds whose seatings lie within 0.001 mm, so that what gives shows at once."""
+    out = list(s.ONE_START)
+    for n, (stack, minimum) in enumerate(rows):
+        lines = [f"{minimum + d:.4f} {minimum + d:.4f} {minimum + d:.4f}" for d in (-0.0005, 0.0, 0.0005)]
+        out += [("fit", {"place": "depth", "stack": stack})]
+        out += [("state", s.BUILT if n == 0 else {"nut": "torqued", "turns": 20})]
+        out += s.measured("trial", s.seated("mm", *lines), s.ONE_ZERO, "0.000 mm")
+    return out
+
+
+def _last_set(rows: list[Row]) -> int:
+    return max(n for n, (kind, _) in enumerate(rows, start=1) if kind == "set")
+
+
+def _looked(rows: list[Row]) -> Row:
+    reason = "pieces measured again, races home by the feeler, nut and covers at torque: nothing found"
+    return "confirm", {"entry": _last_set(rows), "what": "response", "reason": reason}
+
+
+def test_a_unit_that_gives_asks_what_was_looked_at_and_goes_on_with_what_it_showed() -> None:
+    one, two, three = ("1.000 mm", 1.700), ("0.900 mm", 1.612), ("1.020 mm", 1.7176)
+    first = sprung(one, two)
+    v = shown(first)
+    assert v["next"]["name"] == "closure"
+    assert f"confirm, entry {_last_set(first)}, response" in v["alarm"]
+    assert v["shim"]["held"]
+    answered = [*first, _looked(first)]
+    v = shown(answered)
+    assert (v["alarm"], v["shim"]["held"], v["next"]["name"]) == (None, False, "depth")
+    assert not v["shim_effect"]["response"]["used"], "one change may still be a wrong piece"
+
+    again = [*answered, *sprung(one, two, three)[len(first) :]]
+    v = shown(again)
+    assert v["next"]["name"] == "closure", "asked again: no skip and no answer given before covers another change"
+    assert "2 changes on this unit 0.88 reached the pinion, alike each time" in v["alarm"]
+    assert "0.04 mm feeler" in v["alarm"]
+    go_on = [*again, _looked(again)]
+    v = shown(go_on)
+    r = v["shim_effect"]["response"]
+    assert (v["alarm"], v["next"]["name"], r["used"]) == (None, "depth", True)
+    error = 60.0 + 1.7176 + 0.10 - 61.64
+    assert v["shim"]["change_mm"] == pytest.approx(-error / round(r["response"], 4), abs=1e-6)
+
+
+def test_a_reversed_sign_is_no_property_of_a_unit() -> None:
+    wrong = sprung(("1.000 mm", 1.700), ("0.900 mm", 1.800))
+    v = shown([*wrong, _looked(wrong)])
+    assert "sign is reversed" in v["alarm"]
+    assert "confirm" not in v["alarm"]
+    old = sprung(("1.000 mm", 1.700), ("0.900 mm", 1.700))
+    assert "did not happen" in shown([*old, _looked(old)])["alarm"]
+
+
+def test_too_much_give_is_a_fault_whatever_is_answered() -> None:
+    rows = sprung(("1.000 mm", 1.700), ("0.900 mm", 1.650))
+    v = shown([*rows, _looked(rows)])
+    assert v["alarm"]
+    assert "confirm" not in v["alarm"]
+
+
 def test_a_response_far_from_one_is_a_fault_and_not_used() -> None:
     v = of_builds(("1.000 mm", 1.700), ("0.900 mm", 1.640), ("1.100 mm", 1.760))
     r = v["shim_effect"]["response"]

@@ -304,3 +304,28 @@ def test_jobs_are_served(tmp_path: Path) -> None:
         process.terminate()
         process.communicate(timeout=60)
     assert (tmp_path / "shop" / "a" / NAME).read_bytes().count(b"\n") == 2
+
+
+def test_what_is_odd_is_told_when_it_is_written_down(quick: Any) -> None:
+    quick("new", "j", "--unit", "invented axle")
+    quick("add", "j", "state", "bearings=new", "seal=out", "nut=torqued", "turns=20", "bearings_seated=yes")
+    done = quick("add", "j", "preload", "where=pinion", "phase=trial", "torque=19 lb·ft")
+    assert done.returncode == 0
+    said = [x for x in done.stdout.splitlines() if x.startswith("Look again at entry 3: ")]
+    assert len(said) == 1
+    assert "Likely 19 lb·in (2.15 N·m)" in said[0]
+    assert "job add j preload FIELD=VALUE … --corrects 3" in done.stdout
+    right = quick("add", "j", "preload", "torque=19 lb·in", "--corrects", "3", "--json")
+    told = json.loads(right.stdout)
+    assert told["remarks"] == []
+    assert told["entries"][0]["data"]["torque"] == "19 lb·in"
+    page = ("page=4-10",)
+    quick("add", "j", "limit", "name=depth-tolerance", "value=0.05 mm", *page)
+    odd = json.loads(quick("add", "j", "limit", "name=depth-tolerance", "value=0.03 mm", *page, "--json").stdout)
+    assert "Look which one is for this unit" in odd["remarks"][0]
+    assert "Problem: The limit depth-tolerance is 0.05 mm" in quick("show", "j").stdout
+    refused = quick("add", "j", "confirm", "entry=3", "what=limit", "reason=r")
+    assert refused.returncode == 1
+    assert "the number of a limit: 5, 6" in refused.stderr
+    held = quick("add", "j", "confirm", "entry=5", "what=limit", "reason=serial number")
+    assert "Look again" not in held.stdout

@@ -291,3 +291,16 @@ def test_without_a_folder_there_are_no_jobs(tmp_path: Path) -> None:
             return (await c.get("/api/jobs")).status_code
 
     assert asyncio.run(main()) == 404
+
+
+def test_an_answer_says_what_is_odd_about_the_entry(tmp_path: Path) -> None:
+    slip = ("preload", {"where": "pinion", "phase": "trial", "torque": "19 lb·ft"})
+    state = ("state", {"bearings": "new", "seal": "out", "nut": "torqued", "turns": 20, "bearings_seated": True})
+
+    async def work(c: httpx.AsyncClient) -> tuple[dict[str, Any], dict[str, Any]]:
+        await c.post("/api/jobs", json={"job": "j"})
+        return await write(c, "j", [state]), await write(c, "j", [slip])
+
+    fine, odd = run(tmp_path, work)
+    assert fine["remarks"] == []
+    assert "Likely 19 lb·in (2.15 N·m)" in odd["remarks"][0]

@@ -91,7 +91,7 @@ def words(d: dict[str, Any]) -> str:
     lines += [m["say"] for m in d["ring_moves"] if m["say"]]
     if d["alarm"]:
         lines += ["", f"STOP: {d['alarm']}"]
-    lines += [f"Problem: {p}" for p in d["problems"]]
+    lines += [f"Problem: {p}" for p in [*d["limit_doubts"], *d["problems"]]]
     lines += [f"Left out: {step}: {why}" for step, why in d["skips"].items()]
     if "entries" in d:
         lines += ["", "Entries:"]

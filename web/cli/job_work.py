@@ -14,6 +14,7 @@ from typing import Any
 from analysis.job import job_as_dict, next_step
 from analysis.job.entries import Entry, kinds_as_list
 from analysis.job.redo import redo_list, void_list
+from analysis.job.remarks import remarks
 from capture.errors import WrongUsageError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.journal import NAME
@@ -54,15 +55,29 @@ def parse_fields(fields: Sequence[str]) -> dict[str, object]:
 
 
 def _told(file: JobFile, entries: list[Entry], json_out: bool) -> int:
-    step = next_step(file.job())
+    job = file.job()
+    step = next_step(job)
+    told = {e.n: found for e in entries if (found := remarks(job, e))}
     if json_out:
         rows = [
             {"n": e.n, "at": e.at, "by": e.by, "kind": e.kind, "data": e.data, "corrects": e.corrects} for e in entries
         ]
-        _out({"job": file.name, "entries": rows, "next": None if step is None else step._asdict()})
+        _out(
+            {
+                "job": file.name,
+                "entries": rows,
+                "remarks": [x for found in told.values() for x in found],
+                "next": None if step is None else step._asdict(),
+            }
+        )
         return 0
     for e in entries:
         sys.stdout.write(f"entry {e.n}: {e.kind}{'' if e.corrects is None else f', corrects entry {e.corrects}'}\n")
+    for e in entries:
+        for said in told.get(e.n, []):
+            sys.stdout.write(f"Look again at entry {e.n}: {said}\n")
+        if e.n in told:
+            sys.stdout.write(f"  To put it right: job add {file.path} {e.kind} FIELD=VALUE … --corrects {e.n}\n")
     sys.stdout.write(next_words(None if step is None else step._asdict()))
     return 0
 

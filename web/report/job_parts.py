@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from analysis.job.derive import setup_for
+from analysis.job.limits import shown
 from analysis.job.rules import LIMITS
 from analysis.setup import SetupError
 from web.report import job_drawings, words
@@ -47,19 +48,22 @@ def limits(m: JobMatter) -> Section:
     """Each limit with its page; what is not stated says so."""
     rows = []
     for name in LIMITS:
-        d = m.data["limits"].get(name)
+        found = list(m.data["limits_for"].get(name, {}).values()) if name in m.data["limits"] else []
         what = name.replace("-", " ")
-        if d is None:
+        if not found:
             rows.append((what, words.NOT_STATED, "", "–", ""))
-            continue
-        value = f"{d['min']} to {d['max']}" if "min" in d else plain(d["value"])
-        value += f" ± {d['tolerance']}" if "tolerance" in d else ""
-        rows.append((what, value, f"{d['condition']} bearings" if "condition" in d else "", d["page"], str(d["entry"])))
+        for d in found:
+            value = shown(d)
+            also = {k.removeprefix("also_"): v for k, v in d.items() if k.startswith("also_")}
+            value += f" (also printed as {shown(also)})" if also else ""
+            condition = f"{d['condition']} bearings" if "condition" in d else ""
+            rows.append((what, value, condition, plain(d["page"]), str(d["entry"])))
     head = ("limit", "value, as written", "for", "page of the manual", "entry")
     manual = (m.data["intake"] or {}).get("manual")
     rule = (m.data["family"] or {}).get("decision_rule", "one-sided")
     facts = Facts((("manual", plain(manual), ""), ("decision rule", words.RULES[rule], "")))
-    return Section("limits", "Limits", (facts, Table(head, tuple(rows), (4,))))
+    doubts = tuple(Text(x, "warning") for x in m.data["limit_doubts"])
+    return Section("limits", "Limits", (facts, *doubts, Table(head, tuple(rows), (4,))))
 
 
 def family(m: JobMatter) -> Section:

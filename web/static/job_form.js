@@ -30,7 +30,7 @@ export class JobForm {
   }
 
   env() {
-    const names = (name) => this.ctx.names(`${this.spec.kind}.${name}`, this.spec.preset?.place);
+    const names = (name) => this.ctx.names(`${this.spec.kind}.${name}`, this.spec.preset);
     const changed = () => this.changed();
     const unitChosen = (dimension, unit) => {
       kept.setLastUnit(this.ctx.job, dimension, unit);

@@ -1,7 +1,7 @@
 // The page of one job: loads it, keeps it fresh, and opens one step at a time.
 import { ask, jobPath } from "./job_api.js";
 import { el } from "./job_dom.js";
-import { history } from "./job_entries.js";
+import { history, standing } from "./job_entries.js";
 import { JobForm } from "./job_form.js";
 import { photosPart } from "./job_panels.js";
 import { Person } from "./job_person.js";
@@ -37,7 +37,13 @@ const ctx = {
 let size = null;
 let own = 0;
 
-function names(path, place) {
+// Limits that stand, for the answer which of them holds.
+const limitNames = () =>
+  standing(ctx.entries)
+    .filter((e) => e.kind === "limit" && !e.withdrawn)
+    .map((e) => [e.n, say("job.limit_at", { n: e.n, name: say(`job_choice.name.${e.data.name}`) })]);
+
+function names(path, { place, what: asked } = {}) {
   const rule = ctx.layout.names[path];
   if (!rule) return null;
   const [what, which] = rule.split(":");
@@ -46,8 +52,10 @@ function names(path, place) {
   if (what === "step") return ctx.layout.steps.map((x) => [x.step, say(`job_step.${x.step}`)]);
   if (what === "blind") return ctx.entries.filter((e) => e.kind === "blind").map((e) => [e.n, say("job.entry", { n: e.n })]);
   if (what === "reading") {
+    if (asked === "limit") return limitNames();
     const rows = s.readings.filter((r) => !which || r.kind === which);
-    return rows.map((r) => [r.entry, say("job.reading_at", { n: r.entry, kind: say(`job_reading.${r.kind}`), phase: say(`job_choice.phase.${r.phase}`) })]);
+    const more = path === "confirm.entry" && !asked ? limitNames() : [];
+    return more.concat(rows.map((r) => [r.entry, say("job.reading_at", { n: r.entry, kind: say(`job_reading.${r.kind}`), phase: say(`job_choice.phase.${r.phase}`) })]));
   }
   const goes = { left: "side", right: "side" }[place] ?? place;
   const own = s.stock.filter((p) => !p.rejected && p.state !== "discarded");
@@ -180,9 +188,27 @@ async function saved(data, form) {
   const next = ctx.state.next?.name;
   const leads = next && next !== ctx.open && (next !== before || !standingOf(ctx, ctx.open)[0].match(/now|again/));
   const go = leads ? el("a", { class: "button", href: `#${next}` }, say("job.go_on", { step: say(`job_step.${next}`) })) : null;
-  ctx.tell(`${said} `, go ? [go] : []);
-  if (go) go.focus();
+  const odd = oddities(data);
+  ctx.tell(`${said} `, [...odd, go].filter(Boolean));
+  if (odd.length) odd.at(-1).focus();
+  else if (go) go.focus();
   else if (same) focusIn(REPEATED.includes(form.spec.kind) ? form.spec.name : null);
+}
+
+// What is odd about an entry that was just written down, and the way to put it right; nothing is filled in.
+function oddities(data) {
+  if (!data.remarks?.length) return [];
+  const n = data.entry.corrects ?? data.entry.n;
+  const right = () => {
+    ctx.correcting.set(n, "correct");
+    ctx.tell("");
+    render();
+    const form = document.querySelector("#step .written form");
+    form?.querySelector(CONTROLS)?.focus();
+    form?.scrollIntoView({ block: "center" });
+  };
+  const said = data.remarks.map((x) => el("span", { class: "remark", data: { from: "program" } }, `${say("job.look_again")} ${localised(x)}`));
+  return [...said, el("button", { type: "button", class: "small", on: { click: right } }, say("job.put_right", { n }))];
 }
 
 function focusIn(name) {

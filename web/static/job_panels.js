@@ -20,9 +20,10 @@ function limitWords(ctx, name, limit) {
 
 function limits(ctx) {
   const names = Object.keys(ctx.kinds.limit.variants.fields);
-  const rows = names.map((name) => {
-    const limit = ctx.state.limits[name];
-    return [say(`job_choice.name.${name}`), limit ? limitWords(ctx, name, limit) : say("job_limits.missing"), limit ? typed(limit.page) : "–"];
+  const row = (name, limit) => [say(`job_choice.name.${name}`), limit ? limitWords(ctx, name, limit) : say("job_limits.missing"), limit ? typed(limit.page) : "–"];
+  const rows = names.flatMap((name) => {
+    const all = Object.values(ctx.state.limits_for[name] ?? {});
+    return name in ctx.state.limits && all.length > 1 ? all.map((x) => row(name, x)) : [row(name, ctx.state.limits[name])];
   });
   return [el("h3", {}, say("job_limits.title")), table(["name", "value", "page"].map((n) => say(`job_limits.${n}`)), rows)];
 }
@@ -88,7 +89,7 @@ function carrier(ctx) {
 
 function torque(ctx, where = "pinion") {
   const name = `${where}-preload`;
-  const limit = ctx.state.limits[name];
+  const limit = ctx.state.limits_for[name]?.[ctx.state.state.bearings] ?? ctx.state.limits[name];
   return [el("p", { class: "lead" }, limit ? say("job_torque.limit", { limit: limitWords(ctx, name, limit) }) : say("job_torque.no_limit"))];
 }
 

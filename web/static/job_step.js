@@ -26,11 +26,12 @@ function due(ctx, step) {
   const measured = open && ctx.state.readings.some((r) => r.zeroing === zero.entry);
   const out = new Set();
   for (const f of forms) {
+    if (step.step === "pinion-preload" && REPEATED.includes(f.kind)) continue;
     if (f.name === "state" && forms.some((x) => x.name === "zeroing-before")) !open && out.add(f.name);
     else if (f.name === "zeroing-before") !open && out.add(f.name);
     else if (f.name === "set-bench") open && out.add(f.name);
     else if (f.name === "zeroing-after") measured && out.add(f.name);
-    else if (f.name === "set-typed" || f.name === "fit-far" || f.kind === "end-play" || f.bench) continue;
+    else if (f.name === "set-typed" || ["fit-far", "fit-spacer"].includes(f.name) || f.kind === "end-play" || f.bench) continue;
     else if (f.name === "state") ctx.state.state.carrier !== "in" && ["carrier-preload", "run-out"].includes(step.step) && out.add(f.name);
     else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads === f.kind && step.step !== "as-found")) out.add(f.name);
   }
@@ -153,8 +154,28 @@ function largeChange(ctx, step) {
   return new JobForm(ctx, step.step, about("confirm", ctx.state.depth.set, { what: "large change" })).root;
 }
 
+// Two figures for one limit wait for a word which of them holds.
+function whichLimit(ctx, step) {
+  if (step.step !== "limits" || !ctx.state.limit_doubts.length) return null;
+  const spec = { kind: "confirm", name: "confirm-limit", first: ["entry", "reason"], more: [], preset: { what: "limit" } };
+  const form = new JobForm(ctx, step.step, spec);
+  return el("div", { class: "act" }, ctx.state.limit_doubts.map((x) => told(x, "cure")), el("h3", {}, say("job.limit_holds")), form.root);
+}
+
+// A miss that may be the unit's own give waits for a word that its other causes were looked for.
+function unitGives(ctx, step) {
+  const entry = ctx.state.alarm_entry;
+  if (!entry || !["closure", "trial", "depth"].includes(step.step)) return null;
+  const form = new JobForm(ctx, step.step, about("confirm", entry, { what: "response" }));
+  return el("div", { class: "act" }, el("h3", {}, say("job.unit_gives")), form.root);
+}
+
+// A shim beside a spacer is for units that have one.
+const suits = (ctx) => (f) => f.name !== "fit-spacer" || ["solid spacer", undefined].includes(ctx.state.family?.preload_by);
+
 export function openStep(ctx) {
-  const step = ctx.layout.steps.find((s) => s.step === ctx.open) ?? ctx.layout.steps[0];
+  const found = ctx.layout.steps.find((s) => s.step === ctx.open) ?? ctx.layout.steps[0];
+  const step = { ...found, forms: found.forms.filter(suits(ctx)) };
   const row = ctx.state.steps.find((s) => s.step === step.step);
   const [kind, words] = standingOf(ctx, step.step);
   const open = due(ctx, step);
@@ -165,6 +186,8 @@ export function openStep(ctx) {
     row?.missing && ctx.state.next?.name !== step.step ? el("p", { class: "lead" }, say("job.missing", { say: localised(row.missing) })) : null,
     panel(step.panel, ctx, ctx.take),
     largeChange(ctx, step),
+    whichLimit(ctx, step),
+    unitGives(ctx, step),
     readings(ctx, step),
     step.forms.map((f) => folded(ctx, step, f, open.has(f.name))),
     writtenHere(ctx, step),
