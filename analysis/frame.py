@@ -208,6 +208,30 @@ def readings(stream: str, taken: Sequence[Reading]) -> pd.DataFrame:
     return typed(pd.DataFrame(columns), READINGS)
 
 
+def passes(name: str, written: Sequence[tuple[int, str, str]]) -> pd.DataFrame:
+    """One row a pass of a typed set: as `readings`, without a time.
+
+    Parameters
+    ----------
+    written : sequence of (int, str, str)
+        Whole counts of the last digit typed, that digit, and the unit.
+    """
+    from decimal import Decimal
+
+    import pandas as pd
+
+    factor = {"mm": Decimal(1), "in": Decimal("25.4")}
+    columns = {
+        "stream": [name] * len(written),
+        "t_s": [float("nan")] * len(written),
+        "counts": [n for n, _, _ in written],
+        "step": [step for _, step, _ in written],
+        "unit": [unit for _, _, unit in written],
+        "mm": [float(n * Decimal(step) * factor[unit]) for n, step, unit in written],
+    }
+    return typed(pd.DataFrame(columns), READINGS)
+
+
 def typed(table: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
     """`table` with the columns of `columns`, in that order and of those types, as when read back from a file."""
     out = table.reindex(columns=list(columns))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -14,6 +14,7 @@ from capture.rerun import rerun
 if TYPE_CHECKING:
     import pandas as pd
 
+    from analysis.job.typed_tables import TypedSet
     from analysis.setup import Setup
 
 
@@ -61,7 +62,8 @@ def load_job(path: str | Path) -> tuple[Frames, pd.DataFrame]:
     Returns
     -------
     Frames
-        Its depth sets, each with the arbor and the limits the job knew when the set was written down.
+        Its depth sets, each with the arbor and the limits the job knew when the set was written down; typed ones too, their passes as
+        sweeps without times, under the name ``job.jsonl#N`` of their entry, as the job judges them now.
     pandas.DataFrame
         Every entry as written: number, time, who, kind, the entry it corrects, and what it says as JSON text.
 
@@ -73,6 +75,7 @@ def load_job(path: str | Path) -> tuple[Frames, pd.DataFrame]:
     import pandas as pd
 
     from analysis.job.fold import fold
+    from analysis.job.typed_tables import typed_set
     from capture.jobs import JobFile
     from capture.jobs.streams import inside_of, setup_then
 
@@ -80,6 +83,8 @@ def load_job(path: str | Path) -> tuple[Frames, pd.DataFrame]:
     entries = job.journal().entries
     pairs: list[tuple[Path, Setup | None]] = []
     gone: dict[str, str] = {}
+    folded = fold(entries)
+    typed = [typed_set(folded, e.n) for e in folded.effective if e.kind == "set" and "seatings" in e.data]
     for e in entries:
         if e.kind != "set" or "stream" not in e.data or e.corrects is not None:
             continue
@@ -87,13 +92,13 @@ def load_job(path: str | Path) -> tuple[Frames, pd.DataFrame]:
             pairs.append((inside_of(job.path, str(e.data["stream"])), setup_then(fold(entries[: e.n - 1]))))
         except CaptureError as why:
             gone[str(e.data["stream"])] = str(why)
-    frames = _load(pairs)
+    frames = _load(pairs, typed)
     rows = [(e.n, e.at, e.by, e.kind, e.corrects, json.dumps(e.data, ensure_ascii=False)) for e in entries]
     written = pd.DataFrame(rows, columns=["n", "at", "by", "kind", "corrects", "says"])
     return frames._replace(errors=gone | frames.errors), written.astype({"corrects": "Int64"})
 
 
-def _load(pairs: Iterable[tuple[Path, Setup | None]]) -> Frames:
+def _load(pairs: Iterable[tuple[Path, Setup | None]], typed: Sequence[TypedSet] = ()) -> Frames:
     import pandas as pd
 
     results: list[dict[str, Any]] = []
@@ -107,5 +112,7 @@ def _load(pairs: Iterable[tuple[Path, Setup | None]]) -> Frames:
             continue
         results.append(run.result())
         taken.append(frame.readings(str(run.path), run.readings))
+    results += [t.result for t in typed]
+    taken += [frame.passes(t.name, t.passes) for t in typed]
     readings = pd.concat(taken, ignore_index=True) if taken else frame.readings("", [])
     return Frames(frame.sets(results), frame.sweeps(results), frame.budgets(results), readings, errors)

@@ -183,6 +183,20 @@ def check(job: JOB, json_out: JSON = False) -> None:
     raise typer.Exit(check_again(job, json_out))
 
 
+@job_app.command(name="import")
+def import_(
+    table: Annotated[
+        Path, typer.Argument(metavar="TABLE", help="Table of entries that export wrote, or the folder it lies in.")
+    ],
+    job: JOB,
+    json_out: JSON = False,
+) -> None:
+    """Make a job again from the entries that export wrote; its streams and photos are put into its folder by hand."""
+    from web.cli.job_work import import_again
+
+    raise typer.Exit(import_again(table, job, json_out))
+
+
 @job_app.command()
 def close(
     job: JOB,

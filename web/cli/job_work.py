@@ -217,6 +217,22 @@ def check_again(path: Path, json_out: bool) -> int:
     return 0 if same else 1
 
 
+def import_again(table: Path, path: Path, json_out: bool) -> int:
+    """``job import``."""
+    from capture.jobs.importing import import_job
+
+    file = import_job(table, path)
+    found = [f for f in file.check() if not f.same]
+    entries = len(file.journal().entries)
+    if json_out:
+        _out({"job": file.name, "entries": entries, "findings": [f.as_dict() for f in found]})
+    else:
+        sys.stdout.write(f"{file.path}: {entries} entries as they were written.\n")
+        for f in found:
+            sys.stdout.write(f"entry {f.entry}: {f.what}: {f.say}\n")
+    return 0
+
+
 def close_job(path: Path, not_checked: str, fields: Sequence[str], by: str | None, json_out: bool) -> int:
     """``job close``."""
     who = _who(by)

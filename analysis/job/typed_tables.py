@@ -1,0 +1,113 @@
+"""A typed set in the shape of a stream's result, so that it stands in the tables beside the sets that were measured by a stream."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
+from analysis.job.quantities import quantity
+from analysis.job.state import Job
+from analysis.job.typed import seatings_of
+from analysis.rendering import play_as_dict, set_as_dict
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, slots=True)
+class TypedSet:
+    """A typed set.
+
+    Attributes
+    ----------
+    name : str
+        ``job.jsonl#N``, after its entry.
+    result : dict
+        As one line of ``analyse --json``; a pass is a sweep without times, and without an uncertainty of its own.
+    passes : list of (int, str, str)
+        Each pass as typed: whole counts of its last digit, that digit, its unit.
+    """
+
+    name: str
+    result: dict[str, Any]
+    passes: list[tuple[int, str, str]]
+
+
+def typed_set(job: Job, n: int) -> TypedSet:
+    """The typed set of an entry.
+
+    Raises
+    ------
+    ValueError
+        If the entry is no typed set that stands.
+    """
+    r = job.reading(n)
+    if r is None or "seatings" not in r.data:
+        raise ValueError(f"entry {n} is no typed set of this job")
+    rows = r.data["seatings"]
+    assert isinstance(rows, list)
+    written: list[tuple[int, str, str]] = []
+    sweeps: list[dict[str, Any]] = []
+    for seating, row in zip(seatings_of(r.data, job.limit_mm("push-pull")), rows, strict=True):
+        for mm, figure in zip(seating.passes_mm, row["readings"], strict=True):
+            q = quantity(figure, "length", str(row["unit"]))
+            step = Decimal(1).scaleb(min(0, int(q.value.as_tuple().exponent)))
+            written.append((int(q.value / step), f"{step:f}", q.unit))
+            sweeps.append(
+                {
+                    "n": len(sweeps) + 1,
+                    "seat": seating.n,
+                    "heading": "",
+                    "start_s": None,
+                    "bottom_s": None,
+                    "end_s": None,
+                    "minimum_mm": float(mm),
+                    "u_mm": None,
+                    "accepted": not seating.left_out,
+                    "reasons": [seating.left_out] if seating.left_out else [],
+                }
+            )
+    name = f"job.jsonl#{n}"
+    result = {
+        "stream": name,
+        "readings": len(written),
+        "bad_frames": 0,
+        "gaps": [],
+        "sweeps": sweeps,
+        "set": set_as_dict(statistics_of(job, r)),
+        "play": play_as_dict(play_of(r)),
+        "depth": depth_of(job, r),
+        "shim": shim_of(job, r),
+    }
+    return TypedSet(name, result, written)
+
+
+def seatings_again(name: str, sweeps: pd.DataFrame, readings: pd.DataFrame) -> list[dict[str, object]]:
+    """The seatings of a typed set out of the tables it was exported to, as the fields of a ``set`` entry.
+
+    Parameters
+    ----------
+    name : str
+        The set's name in the tables, such as ``job.jsonl#7``.
+    sweeps, readings : DataFrame
+        As `analysis.frame` has them.
+
+    Raises
+    ------
+    ValueError
+        If the tables do not hold that set, or not as many passes in one as in the other.
+    """
+    mine, typed = (t[t["stream"] == name] for t in (sweeps, readings))
+    if not len(mine) or len(mine) != len(typed):
+        raise ValueError(
+            f"{name}: {len(mine)} passes in the sweeps and {len(typed)} in the readings; both hold each pass once"
+        )
+    out: dict[int, dict[str, Any]] = {}
+    for (_, sweep), (_, reading) in zip(mine.iterrows(), typed.iterrows(), strict=True):
+        row = out.setdefault(int(sweep["seat"]), {"readings": [], "unit": str(reading["unit"])})
+        row["readings"].append(f"{int(reading['counts']) * Decimal(str(reading['step'])):f}")
+        if not sweep["accepted"]:
+            row["rejected"] = str(sweep["reasons"])
+    return [out[seat] for seat in sorted(out)]
