@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, nullcontext
 from importlib import resources
 from pathlib import Path
@@ -16,6 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
+from capture.chosen import Chosen
 from capture.errors import CaptureError
 from capture.hub import Subscription
 from capture.sources.push import PushSource
@@ -50,6 +51,7 @@ def make_app(
     jobs: JobFolder | None = None,
     door: Door | None = None,
     began: Began | None = None,
+    keep_choice: Callable[[Chosen], Path] | None = None,
 ) -> FastAPI:
     """The application.
 
@@ -67,6 +69,8 @@ def make_app(
         Who is let in besides this machine; by default nobody can be.
     began : Began, optional
         The job the station was started for.
+    keep_choice : callable, optional
+        Keeps the indicator that is chosen on the page for the next start; by default it holds until the end.
     """
     door = door or Door()
     static = Path(str(resources.files("web") / "static"))
@@ -143,7 +147,7 @@ def make_app(
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
     app.include_router(figures_router(desk))
-    app.include_router(connect_router(station))
+    app.include_router(connect_router(station, keep_choice))
 
     app.include_router(door_router(door))
 

@@ -1,7 +1,8 @@
 """Connecting an indicator from the page.
 
 ``GET /api/connect`` · ``GET /api/connect/ports`` · ``GET /api/connect/doctor`` · ``POST /api/connect/bluetooth`` · ``POST /api/connect/identify`` ·
-``POST /api/connect/again`` · ``POST /api/connect/keep`` · ``POST /api/connect/cancel`` · ``GET /api/connect/profiles`` · ``POST /api/connect/use``.  One search runs at a time, ends by itself, and can be stopped.
+``POST /api/connect/again`` · ``POST /api/connect/keep`` · ``POST /api/connect/cancel`` · ``GET /api/connect/profiles`` ·
+``GET /api/connect/choice`` · ``POST /api/connect/use``.  One search runs at a time, ends by itself, and can be stopped.
 All but the first answer this computer only: ports and files are its own.
 """
 
@@ -10,16 +11,19 @@ from __future__ import annotations
 import asyncio
 import os
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
+from capture.chosen import Chosen, chosen_file, kept_choice
 from capture.doctor import examine
+from capture.doctor.serial_ports import lasting_name
 from capture.errors import CaptureError, LinkLostError
 from capture.identify.around import is_port, port_of, ports_around
 from capture.identify.sniffing import USUAL_S
@@ -28,13 +32,17 @@ from capture.sources import open_source
 from capture.sources.holders import holders
 from capture.sources.serial_finding import find_port
 from capture.station import Station
-from web.connect_search import BusyError, Search
+from web.connect_search import BusyError, Running, Search
 from web.door.guard import at_this_machine
 
 LONGEST_S = 120.0
 _URL = re.compile(r"(socket|rfc2217)://[^\s/@]+:\d{1,5}")
 _ELSEWHERE = "Ports are looked for, and profiles kept, only on the computer that runs shimwright: open this page there."
-_MINE = "This page listens to that indicator already: its readings show that its profile fits. To identify it anew, stop shimwright and run: shimwright identify"
+_ONE_BLUETOOTH = (
+    "This page listens to {mine} over Bluetooth: looking for another one could cut that off. "
+    "Listen to another indicator first, or identify the one in use by its own name."
+)
+_NOT_ASKED = "The indicator in use is only listened to: leave what to send empty. With another way of asking it can be identified once it is not in use."
 
 
 class IdentifyRequest(BaseModel):
@@ -82,8 +90,24 @@ def _real(source: str) -> str:
     return os.path.realpath(name) if os.name == "posix" else name.upper()
 
 
-def connect_router(station: Station) -> APIRouter:
-    """The routes of the connect screen."""
+def _lasting(source: str) -> str:
+    """A source by a name that stays when the port's own changes, where the system knows one."""
+    if not source.startswith("serial:"):
+        return source
+    device = source.removeprefix("serial:")
+    stays = lasting_name(device)[0] if os.path.exists(device) else None
+    return source if stays is None else f"serial:{stays}"
+
+
+def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | None = None) -> APIRouter:
+    """The routes of the connect screen.
+
+    Parameters
+    ----------
+    station : Station
+    keep_choice : callable, optional
+        Keeps the indicator that is chosen for the next start.
+    """
     search = Search()
     examining = asyncio.Lock()
 
@@ -98,16 +122,20 @@ def connect_router(station: Station) -> APIRouter:
     def listened_to() -> str:
         return str(station.state()["source"])
 
-    def checked(source: str, mine: str) -> str:
-        """The source, if it may be listened to now; `mine` is refused."""
+    def is_mine(source: str) -> bool:
+        """Whether it is the indicator in use, under whatever name."""
+        mine = listened_to()
+        return source == mine or _real(source) == _real(mine)
+
+    def running(source: str) -> Running | None:
+        """How to listen along, if it is the indicator in use."""
+        return Running(station.along, station.profile) if is_mine(source) else None
+
+    def checked(source: str) -> str:
+        """The source, if it may be opened now."""
         if source.startswith("ble:") and len(source) > 4:
-            if mine.startswith("ble:"):
-                # Looking for one indicator may cut off another that is known by a name as well as by an address.
-                raise HTTPException(409, f"{_MINE} {source}")
             return source
         if _URL.fullmatch(source):
-            if mine and _real(mine) == source.lower():
-                raise HTTPException(409, f"{_MINE} {source}")
             return source
         if not source.startswith("serial:") or len(source) <= 7:
             raise HTTPException(
@@ -118,8 +146,6 @@ def connect_router(station: Station) -> APIRouter:
             device = find_port(source.removeprefix("serial:"))
         except CaptureError as e:
             raise HTTPException(404 if isinstance(e, LinkLostError) else 422, str(e)) from None
-        if mine and (_real(mine) == _real(source) or mine == source):
-            raise HTTPException(409, f"{_MINE} {source}")
         if os.name == "posix" and not os.path.exists(device):
             raise HTTPException(404, f"No such port: {device}. Is the cable plugged in?")
         if not is_port(device):
@@ -127,6 +153,16 @@ def connect_router(station: Station) -> APIRouter:
         if held := holders(device):
             raise HTTPException(409, f"{device} is in use by {', '.join(held)}. Close that program first.")
         return f"serial:{device}"
+
+    def to_look_at(source: str) -> tuple[str, Running | None]:
+        """A source that may be searched now, and how to listen along where it is in use."""
+        along = running(source)
+        if along is not None:
+            return source, along
+        if source.startswith("ble:") and (mine := listened_to()).startswith("ble:"):
+            # Looking for one indicator may cut off another that is known by a name as well as by an address.
+            raise HTTPException(409, _ONE_BLUETOOTH.format(mine=mine))
+        return checked(source), None
 
     @router.get("/api/connect")
     async def state() -> dict[str, Any]:
@@ -183,14 +219,17 @@ def connect_router(station: Station) -> APIRouter:
                 load_profile({"use": "text-line", "poll": poll}, "what to send")
             except CaptureError as e:
                 raise HTTPException(422, str(e)) from None
-        source = await run_in_threadpool(checked, request.source.strip(), listened_to())
-        return _begun(lambda: search.identify(source, request.seconds, poll))
+        source, along = await run_in_threadpool(to_look_at, request.source.strip())
+        if along is not None and poll is not None:
+            raise HTTPException(422, f"poll: given {poll!r}. {_NOT_ASKED}")
+        return _begun(lambda: search.identify(source, request.seconds, poll, along))
 
     @router.post("/api/connect/again", status_code=202, dependencies=own)
     async def again(request: AgainRequest) -> dict[str, Any]:
+        along = None
         if search.source:
-            await run_in_threadpool(checked, search.source, listened_to())
-        return _begun(lambda: search.again(request.candidate))
+            _, along = await run_in_threadpool(to_look_at, search.source)
+        return _begun(lambda: search.again(request.candidate, along))
 
     @router.post("/api/connect/keep", status_code=201, dependencies=own)
     def keep(request: KeepRequest) -> dict[str, str]:
@@ -215,11 +254,34 @@ def connect_router(station: Station) -> APIRouter:
             profile = load_profile(request.profile.strip(), "the profile to use")
             # The one that is listened to may be there under this name alone, and is let go first.
             if source != listened_to() or source in ("push", "typed"):
-                checked(source, "")
+                checked(source)
             station.listen_to(open_source(source, profile), profile)
         except CaptureError as e:
             raise HTTPException(422, str(e)) from None
-        return {"source": source, "profile": request.profile.strip(), "set": station.sets}
+        done = {"source": source, "profile": request.profile.strip(), "set": station.sets}
+        return {**done, **_kept(Chosen(_lasting(source), request.profile.strip()))}
+
+    def _kept(chosen: Chosen) -> dict[str, Any]:
+        """Where the choice is kept; else why it is not, if it was to be."""
+        if keep_choice is None:
+            return {"file": None, "why": ""}
+        try:
+            return {"file": str(keep_choice(chosen)), "why": ""}
+        except CaptureError as e:
+            return {"file": None, "why": str(e)}
+
+    @router.get("/api/connect/choice", dependencies=own)
+    def choice() -> dict[str, Any]:
+        if keep_choice is None:
+            return {"choice": None, "why": ""}
+        try:
+            kept = kept_choice()
+        except CaptureError as e:
+            return {"choice": None, "why": str(e)}
+        if kept is None:
+            return {"choice": None, "why": ""}
+        row = {"source": kept.source, "profile": kept.profile, "file": str(chosen_file())}
+        return {"choice": {**row, "in_use": is_mine(kept.source)}, "why": ""}
 
     @router.post("/api/connect/cancel", dependencies=own)
     async def cancel() -> dict[str, Any]:

@@ -6,11 +6,13 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 from capture.errors import CaptureError
 from capture.identify import Candidate, SearchCancelledError, Watch, identify, keep, read_again
+from capture.identify.alongside import Along, hear_along, identify_along
 from capture.identify.around import bluetooth_around, port_of
+from capture.profiles import Profile
 from web.connect_words import candidate_as_dict, command_words, line_as_dict
 
 MOST_SHOWN = 6
@@ -19,6 +21,13 @@ END_S = 12.0
 """Longest wait for a search that was told to end."""
 
 _log = logging.getLogger("shimwright.connect")
+
+
+class Running(NamedTuple):
+    """The indicator in use: how to listen along, and the profile it is read with."""
+
+    along: Along
+    profile: Profile
 
 
 class BusyError(CaptureError):
@@ -38,7 +47,7 @@ class Search:
         self._said = ""
         self._outcome = "none"
         self.source = ""
-        self._asked = False
+        self._asked = self._mine = False
         self._begin_hex = ""
         self._candidates: list[Candidate] = []
         self._heard: list[dict[str, Any]] | None = None
@@ -59,6 +68,7 @@ class Search:
                 "outcome": self._outcome,
                 "said": self._said,
                 "asked": self._asked,
+                "mine": self._mine,
                 "begin": self._begin_hex,
                 "source": self.source,
                 "candidates": [candidate_as_dict(n, c) for n, c in enumerate(self._candidates)],
@@ -94,8 +104,16 @@ class Search:
 
         self._begin("bluetooth", SCAN_S, work)
 
-    def identify(self, source: str, seconds: float, poll: str | None) -> None:
+    def identify(self, source: str, seconds: float, poll: str | None, running: Running | None = None) -> None:
         """Begin to find out how an indicator speaks; what an earlier search found is forgotten.
+
+        Parameters
+        ----------
+        source : str
+        seconds : float
+        poll : str or None
+        running : Running, optional
+            The indicator in use, if it is that one: it is listened to along with the station.
 
         Raises
         ------
@@ -103,7 +121,10 @@ class Search:
         """
 
         def work(watch: Watch) -> Callable[[], None]:
-            found = identify(source, seconds, poll, watch)
+            if running is None:
+                found = identify(source, seconds, poll, watch)
+            else:
+                found = identify_along(running.along, source, running.profile, seconds, watch)
 
             def take() -> None:
                 self._candidates = _different(found.candidates)[:MOST_SHOWN]
@@ -114,13 +135,13 @@ class Search:
             return take
 
         def fresh() -> None:
-            self.source, self._asked = source, poll is not None
+            self.source, self._asked, self._mine = source, poll is not None, running is not None
             self._candidates, self._kept = [], None
 
         self._begin("identify", seconds, work, fresh)
 
-    def again(self, n: int) -> None:
-        """Begin to read once more with a candidate's profile.
+    def again(self, n: int, running: Running | None = None) -> None:
+        """Begin to read once more with a candidate's profile; along with the station, if it listens to that indicator.
 
         Raises
         ------
@@ -132,7 +153,8 @@ class Search:
         source, before = self.source, list(self._candidates)
 
         def work(watch: Watch) -> Callable[[], None]:
-            new = read_again(source, before, n, watch)
+            now = None if running is None else lambda seconds: hear_along(running.along, seconds, watch)
+            new = read_again(source, before, n, watch, now)
 
             def take() -> None:
                 self._outcome, self._said = "silent" if new is None else "found", ""

@@ -10,7 +10,7 @@ ends and what describes it::
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from capture.decoders.contract import Damaged, Frame
 from capture.decoders.fixed_frames import LONGEST_JUNK
@@ -32,6 +32,16 @@ def notified(handle: int, value: bytes) -> bytes:
 def read(handle: int, value: bytes) -> bytes:
     """Packet of a value that was read."""
     return _framed(bytes([READ, min(255, 2 + len(value))]) + _handle(handle) + value)
+
+
+def values_in(data: bytes) -> Iterator[bytes]:
+    """The values in a piece of whole packets, descriptions left out; ends at what is no packet."""
+    while len(data) >= 8 and data[2:4] == CHANNEL and data[4] in (NOTIFIED, READ):
+        end = 4 + int.from_bytes(data[:2], "little")
+        value = data[7:end] if data[4] == NOTIFIED else data[8:end]
+        if data[4] == NOTIFIED or len(value) != DESCRIPTION_BYTES:
+            yield value
+        data = data[end:]
 
 
 def _handle(handle: int) -> bytes:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from capture.identify.ranking import LEAST_FRAMES, Candidate, explain
+from collections.abc import Callable
+
+from capture.identify.ranking import LEAST_FRAMES, Candidate, Sample, explain
 from capture.identify.sniffing import LONGEST_SHARE_S, SHARE_S, hear
 from capture.identify.watching import Watch
 
@@ -10,7 +12,13 @@ _LINK = ("baud", "bytesize", "parity", "poll", "characteristic", "packets")
 """Keys that say which bytes come at all."""
 
 
-def read_again(source: str, candidates: list[Candidate], n: int, watch: Watch | None = None) -> list[Candidate] | None:
+Hear = Callable[[float], Sample]
+"""Bytes of an indicator over a while."""
+
+
+def read_again(
+    source: str, candidates: list[Candidate], n: int, watch: Watch | None = None, hear_now: Hear | None = None
+) -> list[Candidate] | None:
     """The same profiles with the values of this moment; None if nothing came that the chosen one explains.
 
     Profiles for other settings of the link keep the values they had.
@@ -23,6 +31,8 @@ def read_again(source: str, candidates: list[Candidate], n: int, watch: Watch | 
     n : int
         The chosen one, counted from 0.
     watch : Watch, optional
+    hear_now : callable, optional
+        Listens for so many seconds; the source is opened without it.
 
     Raises
     ------
@@ -34,7 +44,7 @@ def read_again(source: str, candidates: list[Candidate], n: int, watch: Watch | 
     chosen = candidates[n]
     rate = float(chosen.table.get("rate", 1.0))
     seconds = min(LONGEST_SHARE_S, SHARE_S + (LEAST_FRAMES + 1) / rate)
-    sample = hear(source, chosen.table, seconds, watch)
+    sample = hear(source, chosen.table, seconds, watch) if hear_now is None else hear_now(seconds)
 
     def now(c: Candidate) -> Candidate | None:
         if any(c.table.get(k) != chosen.table.get(k) for k in _LINK):

@@ -86,7 +86,7 @@ def identify(source: str, seconds: float = USUAL_S, poll: str | None = None, wat
     if source.startswith("ble:"):
         from capture.identify.bluetooth import listen_to_all
 
-        return _ranked(listen_to_all(source, seconds, watch))
+        return ranked(listen_to_all(source, seconds, watch))
     asking = {"poll": poll} if poll is not None else {}
 
     def listen(line: dict[str, Any], limit: float) -> Sample:
@@ -99,7 +99,7 @@ def identify(source: str, seconds: float = USUAL_S, poll: str | None = None, wat
         raise SourceTextError(
             f"{source} has nothing to identify; allowed: a port, a socket, a Bluetooth indicator, a recording"
         )
-    return _ranked([listen({}, seconds)])
+    return ranked([listen({}, seconds)])
 
 
 def sniff(listen: Listen, seconds: float, asking: dict[str, Any] | None = None) -> Finding:
@@ -129,7 +129,7 @@ def sniff(listen: Listen, seconds: float, asking: dict[str, Any] | None = None) 
         if sample.chunks:
             speaking[speed] = max(speaking.get(speed, 0.0), _like_text(sample.data))
         pieces += len(sample.chunks)
-        now = _ranked([Sample(sample.chunks, {**line, **(asking or {})})])
+        now = ranked([Sample(sample.chunks, {**line, **(asking or {})})])
         if now.candidates and now.candidates[0].sure:
             speaking[speed] = 2.0
         best = _better(best, now)
@@ -171,7 +171,8 @@ def _better(old: Finding, new: Finding) -> Finding:
     return Finding(chosen.candidates, old.received + new.received, old.unexplained or new.unexplained)
 
 
-def _ranked(samples: list[Sample]) -> Finding:
+def ranked(samples: list[Sample]) -> Finding:
+    """Profiles that explain what came, the best first."""
     candidates: list[Candidate] = []
     received = 0
     for sample in samples:
@@ -193,7 +194,7 @@ def hear(source: str, line: dict[str, Any], seconds: float, watch: Watch | None 
         If `watch` was cancelled.
     """
     watch = Watch() if watch is None else watch
-    taker = _Taker(watch)
+    taker = Taker(watch)
     profile = load_profile({"use": "text-line", **line}, "identify")
     one = open_source(source, profile)
     failure: list[CaptureError] = []
@@ -221,8 +222,18 @@ def hear(source: str, line: dict[str, Any], seconds: float, watch: Watch | None 
     return Sample(taker.chunks, {})
 
 
-class _Taker:
-    """Takes what a source reads until it is enough."""
+class Taker:
+    """Takes what a source reads until it is enough.
+
+    Attributes
+    ----------
+    stop : Event
+        Set once that is so.
+    chunks : list of (float, bytes)
+        Times and bytes so far.
+    lost : str
+        Why the link was lost, if it was.
+    """
 
     def __init__(self, watch: Watch) -> None:
         self.stop = threading.Event()
@@ -232,6 +243,7 @@ class _Taker:
         self._count = 0
 
     def chunk(self, t: float, data: bytes) -> None:
+        """Bytes."""
         self.chunks.append((t, data))
         self._count += len(data)
         self._watch.received += len(data)
@@ -239,6 +251,7 @@ class _Taker:
             self.stop.set()
 
     def link(self, t: float, state: str, why: str = "") -> None:
+        """A change of the link."""
         if state == "lost":
             self.lost = why
 

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from serial.tools import list_ports
 
+from capture.chosen import keep_choice
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
 from tests.browser.conftest import running
@@ -55,7 +56,7 @@ def _serving(source: str) -> Iterator[str]:
     ready, leave = threading.Event(), threading.Event()
 
     async def main() -> None:
-        async with served(source) as (base, _):
+        async with served(source, keep_choice=keep_choice) as (base, _):
             address.append(base)
             ready.set()
             await asyncio.to_thread(leave.wait)
@@ -218,7 +219,7 @@ def test_a_search_is_stopped_by_its_button(browser: Any, shop: Shop, tmp_path: P
         page.get_by_role("button", name="Identify this one").click()
         page.locator("#busy-said").filter(has_text="baud").wait_for()
         assert "nothing came yet" in page.locator("#busy-said").inner_text()
-        assert page.locator("#ports button").is_disabled(), "one at a time"
+        page.locator("#ports button:disabled").wait_for()
         _whole(page, 320)
         _picture(page, "busy-320")
         page.locator("#cancel").click()
@@ -266,12 +267,50 @@ def test_a_kept_profile_is_used_at_once_and_the_old_indicator_taken_again(browse
     page.close()
 
 
-def test_what_is_refused_is_said_in_words(browser: Any, shop: Shop) -> None:
-    page, _ = _open(browser, shop.address)
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_indicator_in_use_is_identified_while_its_set_goes_on(browser: Any, shop: Shop, width: int) -> None:
+    page, seen = _open(browser, shop.address, width)
+    page.locator("#now-said").filter(has_text="Connected").wait_for()
+    page.locator("#identify-now:enabled").click()
+    page.locator("#match:not([hidden])").wait_for()
+    page.locator("#busy").wait_for(state="hidden")
+    page.locator("#value").filter(has_text=re.compile(r"0\.10\d mm")).wait_for()
+    page.locator("#search-said").filter(has_text="to read serial:").wait_for()
+    page.locator("#again:enabled").click()
+    page.locator("#busy").wait_for(state="hidden")
+    counts = page.locator("#counts")
+    counts.filter(has_text=re.compile(r"Times it was connected\s*1(?!\d)")).wait_for()
+    counts.filter(has_text=re.compile(r"Times the connection was lost\s*0(?!\d)")).wait_for()
+    _whole(page, width)
+    _picture(page, f"identified-in-use-{width}")
+    # The same by its name, typed; another way to read it is used at once.
     page.get_by_text("It is not in the list").click()
     page.locator("#source").fill(f"serial:{shop.mine}")
     page.keyboard.press("Enter")
-    page.locator("#failure").filter(has_text="listens to that indicator already").wait_for()
+    page.locator("#match:not([hidden])").wait_for()
+    page.locator("#busy").wait_for(state="hidden")
+    page.locator("#name").fill("in-use")
+    page.get_by_role("button", name="Yes, it matches: keep this profile").click()
+    assert page.locator("#choice").is_hidden()
+    page.get_by_role("button", name="Use it now").click()
+    page.locator("#use-said").filter(has_text="Set 2 has begun").wait_for()
+    kept = page.locator("#choice").filter(has_text="The next start goes on with it: shimwright serve without a SOURCE.")
+    kept.filter(has_text=str(shop.profiles.with_name("indicator.toml"))).wait_for()
+    page.locator("#where").filter(has_text="read with the profile in-use").wait_for()
+    _whole(page, width)
+    _picture(page, f"choice-{width}")
+    assert seen.trouble == []
+    page.close()
+
+
+def test_what_is_refused_is_said_in_words(browser: Any, shop: Shop) -> None:
+    page, _ = _open(browser, shop.address)
+    page.get_by_text("It must be asked for each reading").click()
+    page.locator("#poll").fill("?")
+    page.get_by_text("It is not in the list").click()
+    page.locator("#source").fill(f"serial:{shop.mine}")
+    page.keyboard.press("Enter")
+    page.locator("#failure").filter(has_text="in use is only listened to").wait_for()
     page.locator("#source").fill("COM-nonsense")
     page.keyboard.press("Enter")
     page.locator("#failure").filter(has_text="allowed: serial:PORT").wait_for()

@@ -17,6 +17,7 @@ import httpx
 import uvicorn
 from fastapi import FastAPI
 
+from capture.chosen import Chosen
 from capture.jobs import JobFolder
 from capture.profiles import load_profile
 from capture.station import Station
@@ -90,6 +91,7 @@ async def served(
     hosts: tuple[str, ...] = LOCAL_HOSTS,
     door: Door | None = None,
     jobs: JobFolder | None = None,
+    keep_choice: Callable[[Chosen], Path] | None = None,
     **keys: Any,
 ) -> AsyncIterator[tuple[str, Station]]:
     """A station and its page on a free port of this machine: the address, and the station."""
@@ -103,7 +105,7 @@ async def served(
         await station.stop()
 
     config = uvicorn.Config(
-        make_app(station, hosts, lifespan, jobs=jobs, door=door),
+        make_app(station, hosts, lifespan, jobs=jobs, door=door, keep_choice=keep_choice),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,

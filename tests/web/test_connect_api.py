@@ -10,7 +10,7 @@ import threading
 import time
 import tomllib
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ import httpx
 import pytest
 from serial.tools import list_ports
 
+from capture.chosen import chosen_file, keep_choice
 from capture.profiles import load_profile
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
@@ -80,7 +81,7 @@ async def page(source: str, client: str = "127.0.0.1") -> AsyncIterator[httpx.As
     # Another machine gets this far only when it is paired.
     _, token = door.devices.add("phone", client)
     paired = {} if client == "127.0.0.1" else {"shimwright-8710": token}
-    app = make_app(station, door=door)
+    app = make_app(station, door=door, keep_choice=keep_choice)
     await station.start()
     try:
         async with app.router.lifespan_context(app):
@@ -103,7 +104,7 @@ def worked(
     asyncio.run(main())
 
 
-async def ended(c: httpx.AsyncClient, seconds: float = 15.0) -> dict[str, Any]:
+async def ended(c: httpx.AsyncClient, seconds: float = 60.0) -> dict[str, Any]:
     """The search, once it has ended."""
     end = time.monotonic() + seconds
     while True:
@@ -231,21 +232,83 @@ def test_a_search_under_way_does_not_outlive_the_program(indicators: Indicators)
     assert "connect" not in {t.name for t in threading.enumerate()}
 
 
-def test_the_port_the_station_holds_is_never_touched(indicators: Indicators, tmp_path: Path) -> None:
+@contextmanager
+def speaking(indicators: Indicators, line: Callable[[int], bytes]) -> Iterator[None]:
+    """The first indicator speaks."""
+    stop = threading.Event()
+
+    def speak() -> None:
+        n = 0
+        while not stop.wait(0.02):
+            indicators.mine.write(line(n))
+            n += 1
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(5.0)
+
+
+def openings(link: Path) -> int:
+    """How often this process has a terminal open, the bench's own hold of it left out."""
+    real, folder = os.path.realpath(link), Path("/proc/self/fd")
+    return sum(os.path.realpath(f) == real for f in folder.iterdir())
+
+
+def test_the_indicator_in_use_is_identified_from_what_comes(indicators: Indicators, tmp_path: Path, own: Path) -> None:
+    """Under whatever name: its port is not opened a second time, nothing is sent, and the set that runs goes on."""
+
     async def work(c: httpx.AsyncClient) -> None:
+        async def station() -> dict[str, Any]:
+            return dict((await c.get("/api/connect")).json()["station"])
+
+        await until_readings(c, indicators)
+        before, opened = await station(), openings(indicators.mine.link)
         again = tmp_path / "another-name"
         again.symlink_to(os.path.realpath(indicators.mine.link))
         for name in (str(indicators.mine.link), os.path.realpath(indicators.mine.link), str(again), f"{tmp_path}/min*"):
             r = await c.post("/api/connect/identify", json={"source": f"serial:{name}"})
-            assert (r.status_code, "listens to that indicator already" in r.json()["detail"]) == (409, True), name
+            assert r.status_code == 202, r.text
+            await asyncio.sleep(0.1)
+            assert openings(indicators.mine.link) == opened, name
+            found = await ended(c)
+            assert (found["outcome"], found["mine"], found["source"]) == ("found", True, f"serial:{name}"), found
+            first = found["candidates"][0]
+            assert (first["use"], first["line"]) == ("text-line", {"baud": 9600, "bits": 8, "parity": "none"})
+            assert (first["step"], first["unit"], first["sure"]) == ("0.001", "mm", True)
+        r = await c.post("/api/connect/again", json={"candidate": 0})
+        assert r.status_code == 202, r.text
+        assert (await ended(c))["outcome"] == "found"
+        r = await c.post("/api/connect/keep", json={"candidate": 0, "name": "the-one-in-use"})
+        assert r.status_code == 201, r.text
+        assert load_profile("the-one-in-use").values["baud"] == 9600
+        # What to send is the running profile's affair.
+        r = await c.post("/api/connect/identify", json={"source": f"serial:{again}", "poll": "?"})
+        assert (r.status_code, "only listened to" in r.json()["detail"]) == (422, True)
+        after = await station()
+        assert (after["set"], after["counters"]["opens"], after["counters"]["losses"]) == (before["set"], 1, 0)
+        assert after["counters"]["readings"] > before["counters"]["readings"]
 
-        async def readings() -> int:
-            return int((await c.get("/api/connect")).json()["station"]["counters"]["readings"])
+    with speaking(indicators, lambda n: frame_of(478 + (n * 7) % 61 - 30, 0.001, "mm", "unit")):
+        worked(indicators, work)
+    with pytest.raises(BlockingIOError):
+        os.read(indicators.mine._master or -1, 64)
 
-        await until_readings(c, indicators)
-        assert await readings() > 0
 
-    worked(indicators, work)
+def test_what_comes_from_the_indicator_in_use_and_is_not_explained_is_told(indicators: Indicators) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        where = {"source": f"serial:{indicators.mine.link}", "seconds": 2}
+        assert (await c.post("/api/connect/identify", json=where)).status_code == 202
+        found = await ended(c)
+        assert (found["outcome"], found["mine"], found["candidates"]) == ("nothing", True, [])
+        assert found["received"] > 0
+        assert found["begin"]
+
+    with speaking(indicators, lambda n: bytes([0xF1 ^ (n * 37) & 0x0E, 0x80 | (n * 11) & 0x7F, 0xFE])):
+        worked(indicators, work)
 
 
 async def until_readings(c: httpx.AsyncClient, indicators: Indicators) -> dict[str, Any]:
@@ -313,7 +376,8 @@ def test_the_indicator_listened_to_and_the_way_it_is_read_are_changed_without_a_
         await shown("0.478 mm")
         # The same port, read in another way: it is let go and taken again.
         r = await use(mine, "bench-inch")
-        assert (r.status_code, r.json()) == (200, {"source": mine, "profile": "bench-inch", "set": 2}), r.text
+        kept = {"file": str(chosen_file()), "why": ""}
+        assert (r.status_code, r.json()) == (200, {"source": mine, "profile": "bench-inch", "set": 2, **kept}), r.text
         station = await shown("0.478 in")
         assert (station["profile"], station["set"], station["failure"]) == ("bench-inch", 2, None)
         # What is refused changes nothing.
@@ -332,14 +396,55 @@ def test_the_indicator_listened_to_and_the_way_it_is_read_are_changed_without_a_
         assert (await use(other, "text-line")).status_code == 200
         station = await shown(" mm")
         assert (station["source"], station["set"]) == (other, 3)
-        r = await c.post("/api/connect/identify", json={"source": other})
-        assert (r.status_code, "listens to that indicator already" in r.json()["detail"]) == (409, True)
+        choice = {"source": other, "profile": "text-line", "file": str(chosen_file()), "in_use": True}
+        assert (await c.get("/api/connect/choice")).json() == {"choice": choice, "why": ""}
         r = await c.post("/api/connect/identify", json={"source": mine, "seconds": 60})
         assert r.status_code == 202, r.text
         r = await use(mine, "text-line")
         assert (r.status_code, "wait for it or stop it first" in r.json()["detail"]) == (409, True)
         await c.post("/api/connect/cancel")
         await ended(c)
+
+    worked(indicators, work)
+
+
+def test_a_choice_that_is_refused_is_not_kept_and_one_that_cannot_be_kept_is_used_all_the_same(
+    indicators: Indicators, own: Path
+) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        async def use(source: Path) -> httpx.Response:
+            return await c.post("/api/connect/use", json={"source": f"serial:{source}", "profile": "text-line"})
+
+        assert (await c.get("/api/connect/choice")).json() == {"choice": None, "why": ""}
+        assert (await use(Path("/nowhere"))).status_code == 404
+        assert not chosen_file().exists()
+        own.parent.parent.mkdir(parents=True, exist_ok=True)
+        own.parent.write_text("a file where the folder should be", "utf-8")
+        r = await use(indicators.other.link)
+        assert r.status_code == 200, r.text
+        assert (r.json()["file"], "cannot be written" in r.json()["why"]) == (None, True), r.text
+        assert (await c.get("/api/connect")).json()["station"]["source"] == f"serial:{indicators.other.link}"
+        own.parent.unlink()
+        assert (await use(indicators.other.link)).json()["why"] == ""
+        chosen_file().write_text('sorce = "serial:x"\n', "utf-8")
+        said = (await c.get("/api/connect/choice")).json()
+        assert (said["choice"], "nearest valid name: source" in said["why"]) == (None, True)
+
+    worked(indicators, work)
+
+
+def test_the_name_that_is_kept_is_the_one_that_stays(
+    indicators: Indicators, monkeypatch: pytest.MonkeyPatch, own: Path
+) -> None:
+    """A port's own name goes to another when cables are plugged in again: it is never what is kept."""
+    other = os.path.realpath(indicators.other.link)
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(other)])
+
+    async def work(c: httpx.AsyncClient) -> None:
+        r = await c.post("/api/connect/use", json={"source": f"serial:{other}", "profile": "text-line"})
+        assert r.status_code == 200, r.text
+        choice = (await c.get("/api/connect/choice")).json()["choice"]
+        assert (choice["source"], choice["in_use"]) == ("serial:1234:00ab:A1", True)
 
     worked(indicators, work)
 
@@ -446,7 +551,7 @@ def test_another_machine_sees_the_link_and_nothing_of_this_computer(indicators: 
         assert (await c.get("/api/connect")).status_code == 200
         body = {"source": f"serial:{indicators.other.link}", "candidate": 0, "name": "theirs"}
         answers = [await c.post(f"/api/connect/{path}", json=body) for path in POSTS]
-        answers += [await c.get(f"/api/connect/{path}") for path in ("ports", "doctor")]
+        answers += [await c.get(f"/api/connect/{path}") for path in ("ports", "doctor", "choice")]
         assert {r.status_code for r in answers} == {403}
         assert all("open this page there" in r.json()["detail"] for r in answers)
 

@@ -153,11 +153,12 @@ def still(
 @app.command()
 def serve(
     source: Annotated[
-        str,
+        str | None,
         typer.Argument(
-            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, push"
+            help="serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, push; "
+            "left out, the indicator that was chosen on the page last"
         ),
-    ],
+    ] = None,
     setup: SETUP = None,
     profile: PROFILE = None,
     unit: UNIT = None,
@@ -182,10 +183,12 @@ def serve(
     no_browser: QUIET = False,
 ) -> None:
     """Listen to an indicator and show the page."""
+    from web.cli.begun import begin_with
     from web.cli.serve import serve_command
 
-    chosen = _profile(source, profile, unit, resolution, rate, baud)
-    raise typer.Exit(serve_command(source, setup, chosen, record, host, port, not no_browser, jobs, store))
+    begun = begin_with(source)
+    table = _profile(begun.source, profile or begun.profile, unit, resolution, rate, baud)
+    raise typer.Exit(serve_command(begun, setup, table, record, host, port, not no_browser, jobs, store))
 
 
 @app.command()

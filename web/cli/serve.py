@@ -19,12 +19,14 @@ from typing import TYPE_CHECKING, Any
 import uvicorn
 from fastapi import FastAPI
 
+from capture.chosen import Chosen, cure_for, keep_choice
 from capture.errors import CaptureError, SourceError, SourceTextError
 from capture.profiles import load_profile
 from capture.sources import open_source
 from capture.sources.push import PushSource
 from capture.station import Station
 from web.app import make_app
+from web.cli.begun import Begun
 from web.cli.logs import start_log
 from web.cli.reach import bound, reach, told
 from web.cli.usage import profile_of
@@ -37,6 +39,9 @@ if TYPE_CHECKING:
     from capture.store.feed import StoreFeed
 
 NO_STORE = "off"
+
+TICK_S = 1.0
+"""How often the server renews the date it sends with every answer."""
 
 STORE_END_S = 5.0
 """Longest time to put the last rows into the store; what does not get there is brought in at the next start."""
@@ -51,15 +56,26 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self._before_exit = before_exit
         self._ready = ready
+        self._leave = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
         if self.started:
             self._ready()
 
+    async def main_loop(self) -> None:
+        # The library looks ten times a second whether it is to end: a third of the times an idle program was woken at all.
+        self._loop = asyncio.get_running_loop()
+        while not await self.on_tick(0):
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._leave.wait(), TICK_S)
+
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self._before_exit()
         super().handle_exit(sig, frame)
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._leave.set)
 
 
 def default_folder() -> Path:
@@ -75,7 +91,7 @@ def default_jobs() -> Path:
 
 
 def serve_command(
-    source: str,
+    begun: Begun,
     setup_path: Path | None,
     table: dict[str, object],
     record: Path | None,
@@ -87,19 +103,25 @@ def serve_command(
 ) -> int:
     """Exit code."""
     start_log("warning")
+    source = begun.source
     setup = setup_file = None
     if setup_path is not None:
         from capture.setup_file import read_setup
 
         setup, setup_file = read_setup(setup_path)
-    if source == "typed":
-        raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
     if store is not None and store != NO_STORE:
         from capture.store.location import locate
 
         locate(store)
-    profile = profile_of(table)
-    one = open_source(source, profile)
+    try:
+        if source == "typed":
+            raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
+        profile = profile_of(table) if begun.file is None else load_profile(table, str(begun.file))
+        one = open_source(source, profile)
+    except CaptureError as e:
+        if begun.file is None:
+            raise
+        raise SourceError(f"{begun.file}: {str(e).rstrip('.')}. {cure_for(begun.file)}") from None
     from capture.jobs import JobFolder
     from capture.jobs.at_bench import at_start
 
@@ -113,7 +135,19 @@ def serve_command(
         with _feed(store, folder) as feed:
             station = Station(one, profile=profile, setup=setup, record_to=folder, setup_file=setup_file, feed=feed)
             push = one if isinstance(one, PushSource) else None
-            code = _serve(station, listeners, host, browser, push=push, jobs=shop, feed=feed, began=began)
+            code = _serve(
+                station,
+                listeners,
+                host,
+                browser,
+                None,
+                push,
+                shop,
+                feed,
+                began,
+                keep_choice=keep_choice,
+                said=begun.said,
+            )
     return code
 
 
@@ -201,6 +235,8 @@ def _serve(
     jobs: JobFolder | None = None,
     feed: StoreFeed | None = None,
     began: Began | None = None,
+    keep_choice: Callable[[Chosen], Path] | None = None,
+    said: str = "",
 ) -> int:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -216,7 +252,7 @@ def _serve(
     def ready() -> None:
         if door.open:
             door.codes.make()
-        sys.stdout.write(told(where, door, picture=sys.stdout.isatty()))
+        sys.stdout.write(told(where, door, picture=sys.stdout.isatty()) + said)
         sys.stdout.flush()
         if feed is not None:
             # Not before: loading the database library would keep the page waiting.
@@ -225,7 +261,7 @@ def _serve(
             threading.Thread(target=_open_browser, args=(where.here,), daemon=True).start()
 
     config = uvicorn.Config(
-        make_app(station, where.hosts, lifespan, push, jobs, door, began),
+        make_app(station, where.hosts, lifespan, push, jobs, door, began, keep_choice),
         log_level="warning",
         access_log=False,
         timeout_graceful_shutdown=2,

@@ -106,7 +106,9 @@ function showHeard(search) {
 
 async function identify(source) {
   chosen = 0;
-  const data = await command("/api/connect/identify", { source, poll: $("poll").value || null });
+  // The one in use is only listened to.
+  const poll = source === now.source ? null : $("poll").value || null;
+  const data = await command("/api/connect/identify", { source, poll });
   if (data) {
     $("search").focus({ preventScroll: true });
     $("search").scrollIntoView({ block: "nearest" });
@@ -121,7 +123,7 @@ function lineWords(line) {
 
 function showBusy(s) {
   $("busy").hidden = !s.doing;
-  for (const button of document.querySelectorAll("#ports button, #heard button, #bluetooth, #other button, #again, #no, #keep button, #candidates button")) {
+  for (const button of document.querySelectorAll("#ports button, #heard button, #bluetooth, #other button, #identify-now, #again, #no, #keep button, #candidates button")) {
     button.disabled = Boolean(s.doing);
   }
   if (!s.doing) return;
@@ -137,6 +139,8 @@ function showSaid(s) {
   if (s.doing) return put("search-said", say(`connect.doing.${s.doing}`));
   const n = s.candidates.length;
   if (s.said) put("search-said", localised(s.said));
+  else if (s.outcome === "nothing" && s.mine && s.received) put("search-said", say("connect.outcome.unexplained_mine", { n: s.received, begin: s.begin, source: s.source }));
+  else if (s.outcome === "nothing" && s.mine) put("search-said", say("connect.outcome.nothing_mine"));
   else if (s.outcome === "nothing" && s.received) put("search-said", say("connect.outcome.unexplained", { n: s.received, begin: s.begin }));
   else if (s.outcome === "nothing") put("search-said", say(s.asked ? "connect.outcome.nothing_asked" : "connect.outcome.nothing"));
   else if (has(`connect.outcome.${s.outcome}`)) put("search-said", say(`connect.outcome.${s.outcome}`));
@@ -222,9 +226,23 @@ function showSearch(s) {
 async function use(source, profile, where) {
   put(where, say("connect.changing"));
   const { data, error } = await ask("/api/connect/use", { source, profile });
-  put(where, error ? say("connect.unchanged", { why: error }) : say("connect.changed", data));
+  const parts = error ? [say("connect.unchanged", { why: error })] : [say("connect.changed", data)];
+  if (data?.why) parts.push(say("connect.not_kept", { why: localised(data.why) }));
+  put(where, parts.join(" "));
   look();
+  showChoice();
   refresh();
+}
+
+// What the next start begins with.
+async function showChoice() {
+  const { data } = await ask("/api/connect/choice");
+  const c = data?.choice;
+  let text = "";
+  if (c) text = say(c.in_use ? "connect.begins_with" : "connect.left_aside", c);
+  else if (data?.why) text = say("connect.choice_unread", { why: localised(data.why) });
+  $("choice").hidden = !text;
+  put("choice", text);
 }
 
 function profileWords({ name, whence }) {
@@ -336,6 +354,7 @@ $("keep").addEventListener("submit", (e) => {
   e.preventDefault();
   command("/api/connect/keep", { candidate: chosen, name: $("name").value }, "keep-said");
 });
+$("identify-now").addEventListener("click", () => identify(now.source));
 $("use").addEventListener("click", () => use(kept.source, kept.profile, "use-said"));
 $("switch").addEventListener("submit", (e) => {
   e.preventDefault();
@@ -347,3 +366,4 @@ document.addEventListener("visibilitychange", () => document.hidden || refresh()
 look();
 examine();
 refresh();
+showChoice();
