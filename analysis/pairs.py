@@ -13,10 +13,14 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.near_pairs import near_pairs
 from analysis.shims import Limits, StockPiece
-from analysis.subsets import Ints, Kinds, common_denominator, levels, whole
+from analysis.subsets import Ints, Kinds, common_denominator, count_stacks, levels, whole
 
 _CHUNK = 4096
+
+MOST_CELLS = 20_000_000
+"""Stacks by kinds of piece up to which every pair is weighed; beyond it the nearest stacks are listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,8 @@ def joint_choices(
     """Best pairs of stacks, best first; none when the box cannot fill both sides.
 
     Least ``|left + right - total| + |left - right - difference|``, then fewest pieces.  Every pair is weighed: the two distances
-    together equal twice the larger of what each side is off by itself, so either side alone can rule a pair out.
+    together equal twice the larger of what each side is off by itself, so either side alone can rule a pair out.  In a large box
+    `near_pairs` finds the same least distance, and the fewest pieces among the stacks it lists.
 
     Parameters
     ----------
@@ -85,16 +90,22 @@ def joint_choices(
         np.array([len(b) for b in by_kind], dtype=np.int64),
         denominator,
     )
-    box = _Stacks.of(kinds, limits)
     out: list[JointChoice] = []
+    goals = whole(wanted[0], denominator), whole(wanted[1], denominator)
+    if count_stacks(kinds.available.tolist(), limits.max_pieces) * kinds.values.size > MOST_CELLS:
+        for one, other in near_pairs(kinds, goals, limits.max_pieces, limits.max_thin, keep):
+            left, right = _pieces(by_kind, _uses(one, len(by_kind)), _uses(other, len(by_kind)))
+            a, b = Fraction(_total(left)), Fraction(_total(right))
+            out.append(JointChoice(left, right, abs(a + b - total) + abs(a - b - difference)))
+        return out
+    box = _Stacks.of(kinds, limits)
     seen: set[tuple[int, int]] = set()
     while len(out) < keep:
-        goals = whole(wanted[0], denominator), whole(wanted[1], denominator)
         pair = _best_pair(box, kinds.available, *goals, frozenset(seen))
         if pair is None:
             break
         seen.add(pair)
-        left, right = _pieces(by_kind, box, pair)
+        left, right = _pieces(by_kind, box.uses[pair[0]].tolist(), box.uses[pair[1]].tolist())
         a, b = Fraction(_total(left)), Fraction(_total(right))
         out.append(JointChoice(left, right, abs(a + b - total) + abs(a - b - difference)))
     return out
@@ -163,9 +174,12 @@ def _best_pair(
 
 
 def _pieces(
-    by_kind: list[list[StockPiece]], box: _Stacks, pair: tuple[int, int]
+    by_kind: list[list[StockPiece]], left_uses: Sequence[int], right_uses: Sequence[int]
 ) -> tuple[tuple[StockPiece, ...], tuple[StockPiece, ...]]:
-    left_uses, right_uses = box.uses[pair[0]].tolist(), box.uses[pair[1]].tolist()
     left = tuple(p for kind, n in zip(by_kind, left_uses, strict=True) for p in kind[:n])
     right = tuple(p for kind, n, m in zip(by_kind, left_uses, right_uses, strict=True) for p in kind[n : n + m])
     return left, right
+
+
+def _uses(members: tuple[int, ...], kinds: int) -> list[int]:
+    return [members.count(kind) for kind in range(kinds)]

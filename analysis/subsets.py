@@ -1,13 +1,15 @@
 """Sums of pieces from a box: exact, and quick enough to look at every stack.
 
 Thicknesses are whole numbers of a small unit.  Pieces of equal thickness are one kind with a number available, so that no
-stack is looked at twice.  To find the stacks nearest to a goal the kinds are split in two halves; each partial stack
-of one half is met by its nearest complements in the sorted other half, which leaves out nothing (meet in the middle).
+partial stack is looked at twice.  To find the stacks nearest to a goal each stack is split in two halves by its number of pieces;
+each half is met by its nearest complements among the sorted others, which leaves out nothing (meet in the middle).
 """
 
 from __future__ import annotations
 
 import math
+from bisect import insort
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -47,10 +49,6 @@ class Kinds:
     thin: Ints
     available: Ints
     denominator: int
-
-    def part(self, index: Ints) -> Kinds:
-        """Some of the kinds."""
-        return Kinds(self.values[index], self.thin[index], self.available[index], self.denominator)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +94,6 @@ def count_stacks(available: Sequence[int], most: int) -> int:
     return sum(ways)
 
 
-def _refuse_if_too_many(parts: Sequence[Kinds], most: int) -> None:
-    if max(count_stacks([int(x) for x in k.available], most) for k in parts) > MOST_STACKS:
-        size = sum(int(k.values.size) for k in parts)
-        raise TooManyStacksError(
-            f"{size} different thicknesses in stacks of {most} are too many to look at every one: allow fewer pieces a stack"
-        )
-
-
 def levels(kinds: Kinds, most: int) -> list[Level]:
     """All stacks of 0, 1, … `most` pieces, each once.
 
@@ -112,7 +102,10 @@ def levels(kinds: Kinds, most: int) -> list[Level]:
     TooManyStacksError
         If there are more than `MOST_STACKS`.
     """
-    _refuse_if_too_many([kinds], most)
+    if count_stacks(kinds.available.tolist(), most) > MOST_STACKS:
+        raise TooManyStacksError(
+            f"{kinds.values.size} different thicknesses are too many to look at every stack of that many: allow fewer pieces a stack"
+        )
     n = kinds.values.size
     members = np.zeros((1, 0), dtype=np.int16)
     totals, thins = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
@@ -141,26 +134,29 @@ def nearest(kinds: Kinds, goal: int, most: int, max_thin: int | None, keep: int)
     Raises
     ------
     TooManyStacksError
-        If there are too many stacks to look at.
+        If there are too many stacks of half as many pieces to look at.
     """
-    index = np.arange(kinds.values.size)
-    sides = (index[::2], index[1::2])
-    halves = [kinds.part(s) for s in sides]
-    _refuse_if_too_many(halves, most)
-    left, right = ([_grouped(x, s) for x in levels(half, most)] for half, s in zip(halves, sides, strict=True))
+    parts = [_grouped(x) for x in levels(kinds, (most + 1) // 2)]
+    # Two halves with more thin pieces than there are would be met in vain, every pair of them.
+    thin_pieces = int(kinds.available[kinds.thin > 0].sum())
+    most_thin = thin_pieces if max_thin is None else min(thin_pieces, max_thin)
     out: list[list[Found]] = []
     for count in range(1, most + 1):
         found: list[Found] = []
-        for a in range(count + 1):
-            if a >= len(left) or count - a >= len(right):
-                continue
-            for thin_a, group_a in left[a].items():
-                for thin_b, group_b in right[count - a].items():
-                    if max_thin is None or thin_a + thin_b <= max_thin:
-                        found += _meet(group_a, group_b, goal, thin_a + thin_b, keep)
+        less, more = count // 2, count - count // 2
+        if more < len(parts):
+            for thin_a, group_a in parts[less].items():
+                for thin_b, group_b in parts[more].items():
+                    if thin_a + thin_b <= most_thin:
+                        found += _Meeting(group_a, group_b, goal, thin_a + thin_b, kinds.available).best(keep)
         found.sort(key=lambda f: (f.off, f.thin, f.members))
-        out.append(found[:keep])
+        out.append(_distinct(found)[:keep])
     return out
+
+
+def _distinct(found: Sequence[Found]) -> list[Found]:
+    """Each stack once: the thin pieces of one may be parted between its halves in several ways."""
+    return list({f.members: f for f in found}.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,10 +167,10 @@ class _Group:
     members: Shorts
 
 
-def _grouped(level: Level, kinds: Ints) -> dict[int, _Group]:
+def _grouped(level: Level) -> dict[int, _Group]:
     out: dict[int, _Group] = {}
     order = np.argsort(level.totals, kind="stable")
-    totals, members, thins = level.totals[order], kinds.astype(np.int16)[level.members[order]], level.thins[order]
+    totals, members, thins = level.totals[order], level.members[order], level.thins[order]
     for thin in range(int(thins.max(initial=0)) + 1):
         at = thins == thin
         if at.any():
@@ -182,20 +178,62 @@ def _grouped(level: Level, kinds: Ints) -> dict[int, _Group]:
     return out
 
 
-def _meet(a: _Group, b: _Group, goal: int, thin: int, keep: int) -> list[Found]:
-    rows: list[Ints] = []
-    columns: list[Ints] = []
-    at = np.searchsorted(b.totals, goal - a.totals)
-    # Of a run of complements on one side of the goal only the nearest `keep` can be among the best `keep`.
-    for shift in range(-keep, keep):
-        column = at + shift
-        row = np.flatnonzero((column >= 0) & (column < b.totals.size))
-        rows.append(row)
-        columns.append(column[row])
-    row, column = np.concatenate(rows), np.concatenate(columns)
-    off = np.abs(a.totals[row] + b.totals[column] - goal)
-    best = np.argpartition(off, keep - 1)[:keep] if off.size > keep else np.arange(off.size)
-    return [
-        Found(int(off[i]), thin, tuple(sorted([*a.members[row[i]].tolist(), *b.members[column[i]].tolist()])))
-        for i in best.tolist()
-    ]
+_FEW = 256
+"""Candidates looked at one by one at a time."""
+
+
+class _Meeting:
+    """Partial stacks of two groups, put together nearest to the goal first.
+
+    A stack can be parted into its halves in several ways and is met in each; a pair that would need a piece twice is passed over.
+    For each partial stack of the first group its complements are walked outward from the goal, on either side, as long as they are
+    nearer than the worst of the best found so far: farther ones are farther for good, so nothing is left out.
+    """
+
+    def __init__(self, a: _Group, b: _Group, goal: int, thin: int, available: Ints) -> None:
+        self._a, self._b, self._goal, self._thin = a, b, goal, thin
+        self._available = available.tolist()
+        self._seen: set[tuple[int, ...]] = set()
+        self._found: list[Found] = []
+
+    def best(self, keep: int) -> list[Found]:
+        """The `keep` nearest stacks, best first."""
+        a, b = self._a, self._b
+        at = np.searchsorted(b.totals, self._goal - a.totals)
+        rows = np.arange(a.totals.size)
+        walks = [(rows, at, 1), (rows, at - 1, -1)]
+        while walks:
+            on: list[tuple[Ints, Ints, int]] = []
+            for row, column, way in walks:
+                there = (column >= 0) & (column < b.totals.size)
+                row, column = row[there], column[there]
+                off = np.abs(a.totals[row] + b.totals[column] - self._goal)
+                self._look(row, column, off, keep)
+                if len(self._found) >= keep:
+                    near = off < self._found[keep - 1].off
+                    row, column = row[near], column[near]
+                if row.size:
+                    on.append((row, column + way, way))
+            walks = on
+        return self._found[:keep]
+
+    def _look(self, row: Ints, column: Ints, off: Ints, keep: int) -> None:
+        """Take in the candidates that are nearer than what is there."""
+        few = _FEW
+        while off.size:
+            some = np.argpartition(off, few)[:few] if few < off.size else np.arange(off.size)
+            for i in some[np.argsort(off[some], kind="stable")].tolist():
+                if len(self._found) >= keep and off[i] >= self._found[keep - 1].off:
+                    return
+                self._take(int(row[i]), int(column[i]), int(off[i]))
+            if few >= off.size:
+                return
+            few *= 8
+
+    def _take(self, row: int, column: int, off: int) -> None:
+        members = tuple(sorted([*self._a.members[row].tolist(), *self._b.members[column].tolist()]))
+        if members in self._seen:
+            return
+        self._seen.add(members)
+        if all(n <= self._available[kind] for kind, n in Counter(members).items()):
+            insort(self._found, Found(off, self._thin, members), key=lambda f: (f.off, f.members))

@@ -14,9 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.near_pairs import near_pairs
+from analysis.pairs import joint_choices
 from analysis.ruling import probability_within
 from analysis.shims import Choice, Limits, StockPiece, change_for_bearing, order, stacks
-from analysis.subsets import Kinds, TooManyStacksError, common_denominator, count_stacks, levels
+from analysis.subsets import Kinds, TooManyStacksError, common_denominator, count_stacks, levels, nearest
 
 Objective = tuple[float, Fraction, int, int]
 
@@ -240,7 +242,7 @@ def test_lengths_of_too_many_digits_still_fit() -> None:
 
 def test_a_box_too_large_is_refused_not_tried() -> None:
     stock = box(range(100, 500))
-    with pytest.raises(TooManyStacksError, match="400 different thicknesses in stacks of 6"):
+    with pytest.raises(TooManyStacksError, match="400 different thicknesses are too many"):
         pick(stock, Fraction(2), Limits(6))
     # Two pieces of 400 are still no trouble, and reach any sum between their thinnest and thickest pair.
     assert pick(stock, Fraction(6, 10), Limits(2))[0].error == 0
@@ -254,6 +256,85 @@ def test_stacks_are_counted_and_each_made_once(available: list[int], most: int) 
     assert len(made) == len(set(made)) == count_stacks(available, most)
     for m in made:
         assert all(m.count(k) <= available[k] for k in m)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 60), st.integers(0, 1), st.integers(1, 3)),
+        min_size=1,
+        max_size=7,
+        unique_by=lambda k: k[0],
+    ),
+    st.integers(0, 260),
+    st.integers(1, 5),
+    st.one_of(st.none(), st.integers(0, 3)),
+    st.integers(1, 4),
+)
+def test_the_nearest_of_each_size_are_those_of_every_stack(
+    kinds: list[tuple[int, int, int]], goal: int, most: int, max_thin: int | None, keep: int
+) -> None:
+    """Against all stacks, one after the other: goals out of reach, copies, thin ones, more wanted than there are."""
+    values, thin, available = (np.array(x, dtype=np.int64) for x in zip(*kinds, strict=True))
+    found = nearest(Kinds(values, thin, available, 1), goal, most, max_thin, keep)
+    assert len(found) == most
+    for count, best in enumerate(found, start=1):
+        every = []
+        for m in itertools.combinations_with_replacement(range(len(kinds)), count):
+            few = sum(int(thin[k]) for k in m)
+            if all(m.count(k) <= available[k] for k in set(m)) and (max_thin is None or few <= max_thin):
+                every.append((abs(sum(int(values[k]) for k in m) - goal), few))
+        assert [(f.off, f.thin) for f in best] == sorted(every)[:keep]
+        for f in best:
+            assert (abs(int(values[list(f.members)].sum()) - goal), int(thin[list(f.members)].sum())) == (f.off, f.thin)
+            assert all(f.members.count(k) <= available[k] for k in f.members)
+        assert len({f.members for f in best}) == len(best)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 60), st.integers(0, 1), st.integers(1, 2)),
+        min_size=2,
+        max_size=5,
+        unique_by=lambda k: k[0],
+    ),
+    st.tuples(st.integers(0, 200), st.integers(0, 200)),
+    st.integers(1, 3),
+    st.one_of(st.none(), st.integers(0, 2)),
+)
+def test_two_stacks_at_once_by_the_nearest_are_as_near_as_any_two(
+    kinds: list[tuple[int, int, int]], goals: tuple[int, int], most: int, max_thin: int | None
+) -> None:
+    values, thin, available = (np.array(x, dtype=np.int64) for x in zip(*kinds, strict=True))
+    sizes = [m for n in range(1, most + 1) for m in itertools.combinations_with_replacement(range(len(kinds)), n)]
+    sizes = [m for m in sizes if max_thin is None or sum(int(thin[k]) for k in m) <= max_thin]
+    every = []
+    for a in sizes:
+        for b in sizes:
+            if all((a + b).count(k) <= available[k] for k in set(a + b)):
+                off = max(abs(sum(int(values[k]) for k in m) - g) for m, g in zip((a, b), goals, strict=True))
+                every.append((off, len(a + b)))
+    found = near_pairs(Kinds(values, thin, available, 1), goals, most, max_thin, 2)
+    got = [
+        (max(abs(int(values[list(m)].sum()) - g) for m, g in zip(pair, goals, strict=True)), len(pair[0] + pair[1]))
+        for pair in found
+    ]
+    assert got == sorted(every)[:2]
+    for a, b in found:
+        assert all((a + b).count(k) <= available[k] for k in set(a + b))
+
+
+def test_a_large_box_fills_both_sides_as_well_as_a_small_one_is_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
+    r = random.Random(20260302)
+    for _ in range(20):
+        stock = box(r.sample(range(100, 1600), 30))
+        total, difference = Fraction(r.randint(1500, 4000), 1000), Fraction(r.randint(-300, 300), 1000)
+        weighed = joint_choices(stock, total, difference, Limits(3, Decimal("0.2"), 1))
+        monkeypatch.setattr("analysis.pairs.MOST_CELLS", 0)
+        listed = joint_choices(stock, total, difference, Limits(3, Decimal("0.2"), 1))
+        monkeypatch.undo()
+        assert [(c.off, len(c.left + c.right)) for c in listed] == [(c.off, len(c.left + c.right)) for c in weighed]
 
 
 # The order
