@@ -5,16 +5,18 @@ from __future__ import annotations
 import errno
 import logging
 import os
+import re
 import select
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 
-from capture.errors import LinkLostError, SourceError
+from capture.errors import LinkLostError, SourceError, SourceTextError
 from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
 from capture.sources.holders import grabbers_running, group_of, holders
@@ -48,6 +50,8 @@ class SerialSource(ReopeningSource):
 
     Raises
     ------
+    SourceTextError
+        If a URL names no host and port.
     SourceError
         If damage on the line is to be noticed where the system does not tell of it.
     """
@@ -57,6 +61,8 @@ class SerialSource(ReopeningSource):
         self._target = target
         self._v = profile.values
         self._url = "://" in target
+        if self._url:
+            _check_url(target)
         self._seen: tuple[float, bool | None] = (float("-inf"), None)
         self._told_of = ""
         tells = sys.platform != "win32" and not self._url
@@ -173,6 +179,16 @@ class SerialSource(ReopeningSource):
         return read
 
 
+def _check_url(url: str) -> None:
+    try:
+        parts = urlsplit(url)
+        good = bool(parts.hostname) and parts.port is not None and parts.port > 0
+    except ValueError:
+        good = False
+    if not good:
+        raise SourceTextError(f"{url}: allowed: rfc2217://host:port with a port from 1 to 65535")
+
+
 def _grabbed() -> str:
     """What may have taken a port that was lost soon after it was opened."""
     names = grabbers_running()
@@ -214,6 +230,10 @@ def _explained(e: Exception, name: str) -> LinkLostError | SourceError:
     """Why a port did not open, and what to do."""
     code = getattr(e, "errno", None)
     text = str(e)
+    if "://" in name:
+        # The library puts the address in front of what the system said, and a number into it.
+        said = re.sub(r"\[Errno -?\d+\] ", "", text.removeprefix(f"Could not open port {name}: "))
+        return LinkLostError(f"{name} does not answer ({said})")
     if code == errno.ENOENT or "No such file" in text or "FileNotFoundError" in text:
         return LinkLostError(f"no such port: {name}")
     if code in (errno.ENODEV, errno.ENXIO, errno.EIO):
