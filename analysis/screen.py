@@ -51,9 +51,21 @@ NEAR_BOTTOM = math.sqrt(0.03)
 ABOVE_MM = 0.05
 """Height above the other sweeps' lowest readings that no play and no knock makes."""
 
+AGREE_MM = 0.03
+"""Width within which the lowest readings of sweeps that went across lie, play and a coarse display included."""
+
+SEATED_ELSEWHERE_MM = 0.5
+"""Height above the rest of the set that no seating makes: a blade forgotten or grit is less, an arbor that never came near is more."""
+
 BLUNT_MM = 0.0035
 """Standard uncertainty of one bottom that is too large to call it measured."""
 
+
+ENOUGH_SWEEPS = 5
+"""Sweeps of one seating from which its scatter can be told."""
+
+THIRD = math.sqrt(2.0) * 0.4307
+"""Third of the way up the differences of two values of a normal distribution of standard deviation 1."""
 
 TURNED_MM = 0.02
 """Height above the lowest that sweeps which turned back reach in the middle; less may be play or a rough hand."""
@@ -219,16 +231,26 @@ def judge_together(
 
 
 def _above_the_rest(judged: Sequence[Judged], seats: Sequence[int]) -> None:
-    """A bottom well above what most other sweeps of its seating went down to, rejected ones included, is no bottom."""
+    """A bottom well above what other sweeps of its seating went down to, rejected ones included, is no bottom.
+
+    Nor is one that no seating explains: on a seating of its own it is held against those of the whole set.
+    """
+    whole = [j for j in judged if not j.raw.cut]
     for seat in set(seats):
-        group = [j for j, s in zip(judged, seats, strict=True) if s == seat and not j.raw.cut]
-        lows = [j.raw.z[j.raw.lowest] for j in group]
-        if len(lows) < 4:
-            continue
-        middle = sorted(lows)[len(lows) // 2]
-        for j in group:
-            if j.accepted and j.bottom is not None and j.bottom.minimum_mm > middle + ABOVE_MM + 4.0 * j.bottom.u_mm:
-                j.reasons.append("turned-back")
+        _none_above([j for j, s in zip(judged, seats, strict=True) if s == seat and not j.raw.cut], ABOVE_MM)
+    _none_above(whole, SEATED_ELSEWHERE_MM)
+
+
+def _none_above(group: Sequence[Judged], above_mm: float) -> None:
+    lows = sorted(j.raw.z[j.raw.lowest] for j in group)
+    if len(lows) < 4:
+        return
+    # Those that went across agree, however many a trembling hand turned back on the way.
+    agree = [x for x, third in zip(lows, lows[2:], strict=False) if third < x + AGREE_MM]
+    centre = min(lows[len(lows) // 2], agree[0] + AGREE_MM if agree else math.inf)
+    for j in group:
+        if j.accepted and j.bottom is not None and j.bottom.minimum_mm > centre + above_mm + 4.0 * j.bottom.u_mm:
+            j.reasons.append("turned-back")
 
 
 def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None, rims: bool) -> None:
@@ -272,17 +294,21 @@ def _ridge_seems_there(bottoms: Sequence[Bottom]) -> bool:
 def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
     """One round of set tests; True if a sweep was marked.
 
-    Each sweep is held against the median of its seating.  The scale is the median absolute deviation, so several bad
-    sweeps cannot hide one another; nothing is judged from fewer than five sweeps unless it
-    stands off by more than 30 µm.
+    Each sweep is held against the middle of its seating.  The scale is the median absolute deviation, so several bad
+    sweeps cannot hide one another.  Seatings of fewer than five sweeps are judged together, each from its own middle; a small one by itself
+    only shows what stands off by more than 30 µm.
     """
-    found = False
-    for seat in sorted(set(seats)):
-        group = [j for j, s in zip(judged, seats, strict=True) if s == seat and j.accepted and j.bottom is not None]
-        if len(group) < 3:
+    groups = [
+        [j for j, s in zip(judged, seats, strict=True) if s == seat and j.accepted and j.bottom is not None]
+        for seat in sorted(set(seats))
+    ]
+    small = [g for g in groups if 3 <= len(g) < ENOUGH_SWEEPS]
+    together = len(small) > 1 and sum(map(len, small)) >= 2 * ENOUGH_SWEEPS - 1
+    found = _off_together(small) if together else False
+    for group in groups:
+        if len(group) < 3 or (together and len(group) < ENOUGH_SWEEPS):
             continue
-        m = np.array([j.bottom.minimum_mm for j in group if j.bottom is not None])
-        u = np.array([j.bottom.u_mm for j in group if j.bottom is not None])
+        m, u = _minima(group)
         own = float(np.median(u))
         lowest_few = _lowest_that_agree(m, own)
         centre = _low_centre(m) if lowest_few is None else lowest_few
@@ -290,21 +316,54 @@ def _off_the_set(judged: Sequence[Judged], seats: Sequence[int]) -> bool:
         scale = max(1.4826 * float(np.median(near)), own, 0.0005)
         if lowest_few is not None:
             scale = max(own, 0.0005)
-        limit = max(4.5 * scale, 0.003) if len(group) >= 5 else max(8.0 * scale, 0.030)
-        bar = np.maximum(limit, 4.0 * u)
-        far = np.flatnonzero(np.abs(m - centre) > bar)
-        if far.size == 0:
-            continue
-        # Two levels that each repeat are bearing play, not bad sweeps; those that just miss the bar belong to the second level too.
-        apart = np.flatnonzero(np.abs(m - centre) > 0.6 * bar)
-        if _second_level(m[apart], own) and apart.size >= max(2, 0.2 * len(group)):
-            continue
-        if far.size > 0.5 * len(group) and lowest_few is None:
-            continue
-        for i in far:
-            group[int(i)].reasons.append("turned-back" if m[i] > centre else "off-the-set")
-            found = True
+        limit = max(4.5 * scale, 0.003) if len(group) >= ENOUGH_SWEEPS else max(8.0 * scale, 0.030)
+        found = _mark_off(group, m - centre, limit, u, most_may=lowest_few is not None) or found
     return found
+
+
+def _off_together(groups: Sequence[Sequence[Judged]]) -> bool:
+    """Small seatings as one: what sweeps of one seating differ by is the same in all of them."""
+    apart, pairs = [], []
+    for group in groups:
+        m, _ = _minima(group)
+        apart.append(m - _low_centre(m))
+        pairs.append(np.abs(m[:, None] - m[None, :])[np.triu_indices(m.size, 1)])
+    sweeps = [j for group in groups for j in group]
+    u = _minima(sweeps)[1]
+    # The smallest third of the differences between two sweeps: three in ten may be bad and it still tells the scatter of the good.
+    scale = max(float(np.quantile(np.concatenate(pairs), 1 / 3)) / THIRD, float(np.median(u)), 0.0005)
+    return _mark_off(sweeps, np.concatenate(apart), max(6.0 * scale, 0.004), u, together=True)
+
+
+def _minima(group: Sequence[Judged]) -> tuple[Array, Array]:
+    bottoms = [j.bottom for j in group if j.bottom is not None]
+    return np.array([b.minimum_mm for b in bottoms]), np.array([b.u_mm for b in bottoms])
+
+
+def _mark_off(
+    group: Sequence[Judged], apart: Array, limit: float, u: Array, *, most_may: bool = False, together: bool = False
+) -> bool:
+    """Mark what stands `apart` by more than `limit`, unless it is a second level or, where not `most_may`, most of them.
+
+    Where seatings are judged `together` their middles blur a second level, and may lie on either.
+    """
+    bar = np.maximum(limit, 4.0 * u)
+    far = np.flatnonzero(np.abs(apart) > bar)
+    if far.size == 0:
+        return False
+    # Two levels that each repeat are bearing play, not bad sweeps; those that just miss the bar belong to the second level too.
+    second = np.flatnonzero(np.abs(apart) > 0.6 * bar)
+    own = float(np.median(u))
+    if together:
+        if second.size >= 2 and _second_level(np.abs(apart[second]), 1.5 * own):
+            return False
+    elif _second_level(apart[second], own) and second.size >= max(2, 0.2 * len(group)):
+        return False
+    if far.size > 0.5 * len(group) and not most_may:
+        return False
+    for i in far:
+        group[int(i)].reasons.append("turned-back" if apart[i] > 0 else "off-the-set")
+    return True
 
 
 def _low_centre(m: Array) -> float:

@@ -31,6 +31,8 @@ _KINK = 0.01
 _CLOSE = 0.02
 """Gain in log likelihood that ends the search: what is left is far below the answer's own uncertainty."""
 
+_HOLD = 1e-9
+"""Share of the largest diagonal term that holds a singular fit where it is."""
 
 _NO_WEIGHT = 50.0
 """Log evidence below the others at which a value of the grid is as good as gone."""
@@ -164,7 +166,7 @@ class Search:
         """The whole grid, from the linear model about the anchor's fit; all of it but a step or two from home."""
         info = self.information(st)
         rhs = np.matmul(info, st.x[..., None])[..., 0] + self.score(st)
-        x = np.linalg.solve(info + self.prior, np.broadcast_to(rhs[..., None], (self.s, self.k, UNKNOWNS, 1)))[..., 0]
+        x = _solved(info + self.prior, np.broadcast_to(rhs, (self.s, self.k, UNKNOWNS)))
         return self.evaluate(np.asarray(x), sigma, self.prior)
 
     def again(self, x: Array, sigma: float, rounds: int) -> State:
@@ -189,7 +191,7 @@ class Search:
             h = self.information(st) + prior
             g = self.score(st) - np.matmul(prior, st.x[..., None])[..., 0]
             h[..., eye, eye] = h[..., eye, eye] * (1.0 + damp[..., None]) + 1e-9
-            step = np.linalg.solve(h, g[..., None])[..., 0]
+            step = _solved(h, g)
             new = self.evaluate(st.x + step, sigma, prior)
             better = new.objective <= st.objective + 1e-9
             gain = float(np.where(better, st.objective - new.objective, 1.0).max())
@@ -209,11 +211,38 @@ class Search:
         h = info + self.prior[:, columns]
         eye = np.arange(UNKNOWNS)
         h[..., eye, eye] += 1e-9
-        cov = np.linalg.inv(h)
+        cov = _inverse(h)
         sign, logdet = np.linalg.slogdet(h)
         evidence = _usable(np.asarray(-st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet), sign)
         used = (info * cov.transpose(0, 1, 3, 2)).sum(axis=(-1, -2))
         return np.asarray(cov), evidence, np.asarray(used)
+
+
+def _solved(h: Array, g: Array) -> Array:
+    """``h x = g``, held where it is in ways nothing speaks of: where every reading looks wild, the information is singular."""
+    try:
+        return np.asarray(np.linalg.solve(h, g[..., None])[..., 0])
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.solve(_held(h), g[..., None])[..., 0])
+
+
+def _held(h: Array) -> Array:
+    eye = np.arange(h.shape[-1])
+    steady = h.copy()
+    steady[..., eye, eye] += _HOLD * h[..., eye, eye].max(axis=-1, keepdims=True)
+    return steady
+
+
+def _inverse(h: Array) -> Array:
+    """Covariances; a matrix singular to rounding is held, since its plain inverse may show a variance below nothing."""
+    try:
+        cov = np.asarray(np.linalg.inv(h))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.inv(_held(h)))
+    bad = ~(cov[..., 0, 0] > 0.0)
+    if bad.any():
+        cov[bad] = np.linalg.inv(_held(h[bad]))
+    return cov
 
 
 def _usable(evidence: Array, sign: Array) -> Array:

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from analysis.judging import _NO
+from analysis.results import Reason
+from analysis.screen import Judged, judge_together
+from analysis.sweeps import RawSweep
+from analysis.valley import Window
 from tests.bench.accuracy import measure, run
 from tests.bench.hands import SPOILT, STEADY, Case, make
 
@@ -41,6 +48,59 @@ def test_those_that_went_across_agree_however_many_turned_back() -> None:
         assert tally.lost == 0
         assert tally.set_error is not None
         assert abs(tally.set_error) < 0.0015
+
+
+def test_half_sweeps_show_over_small_seatings_together() -> None:
+    case = replace(BY_NAME["half sweeps"], rate=20, half_p=0.15, seats=4, sweeps=12)
+    tallies = [measure(case, seed) for seed in range(500, 520)]
+    assert sum(t.bad for t in tallies) > 30
+    assert sum(t.kept_bad for t in tallies) <= 0.1 * sum(t.bad for t in tallies)
+    assert sum(t.lost for t in tallies) == 0
+
+
+@pytest.mark.parametrize("kind", ["two-level", "heading"])
+def test_play_over_small_seatings_is_not_thrown_out_as_bad_sweeps(kind: str) -> None:
+    case = replace(STEADY, rate=20, seats=3, sweeps=12, play_mm=0.010, play_kind=kind)
+    found = [run(case, make(case, seed))[2].finding for seed in range(500, 520)]
+    assert found.count("present") >= 19
+
+
+def test_a_hand_that_stands_on_a_coarse_display_breaks_no_fit() -> None:
+    for seed in (4, 8):
+        case = replace(STEADY, rate=10, step_mm=0.01, hold_s=1.0)
+        sweeps, stats, _ = run(case, make(case, seed))
+        assert len(sweeps) == stats.accepted + stats.rejected >= 5
+
+
+def _bottoms(minima: list[float], seats: list[int], knocked: tuple[int, ...] = ()) -> list[Judged]:
+    """Sweeps that nothing but their height tells apart, some of them refused as knocked before."""
+    case = replace(STEADY, rate=20)
+    made = make(case, 1)
+    raw = RawSweep(array("d", [0.0, 1.0, 2.0]), array("d", [1.0, 0.0, 1.0]), 0.001, lowest=1)
+    window = Window(made.t[:3], np.zeros(3), 0.001, 0.0)
+    judged = []
+    for at, z in enumerate(minima):
+        b = replace(_NO, minimum_mm=z, u_mm=0.001, bottom_s=float(at), noise_mm=0.001)
+        reasons: list[Reason] = ["knock"] if at in knocked else []
+        judged.append(Judged(replace(raw, z=array("d", [z + 1.0, z, z + 1.0])), window, b, reasons))
+    judge_together(judged, seats, 60.0, None)
+    return judged
+
+
+def test_what_stands_above_every_seating_is_no_seating_of_its_own() -> None:
+    judged = _bottoms([2.000, 2.001, 2.000, 9.2, 2.002, 2.001, 2.003], [1, 1, 1, 2, 3, 3, 3])
+    assert [j.reasons for j in judged] == [[], [], [], ["turned-back"], [], [], []]
+
+
+def test_a_seating_on_grit_is_shown_and_not_thrown_out() -> None:
+    judged = _bottoms([2.000, 2.001, 2.000, 2.060, 2.061, 2.060, 2.002, 2.001, 2.003], [1, 1, 1, 2, 2, 2, 3, 3, 3])
+    assert all(j.accepted for j in judged)
+
+
+def test_a_trembling_hand_that_turns_back_often_does_not_become_the_rule() -> None:
+    heights = [2.000, 2.001, 2.137, 2.180, 2.222, 2.263, 2.303, 2.001, 2.217, 2.289, 2.363, 2.441]
+    judged = _bottoms(heights, [1] * len(heights), knocked=(0, 7))
+    assert [i for i, j in enumerate(judged) if j.accepted] == [1]
 
 
 def test_bumps_are_refused_and_the_rest_is_kept() -> None:
