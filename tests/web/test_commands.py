@@ -705,7 +705,7 @@ def test_serve_killed_in_the_middle_leaves_an_interrupted_stream_that_the_next_s
     try:
         with every(0.02, lambda n: bench.write(line(n))):
             with serving(home, *args, "--store", store) as (process, address):
-                until_blocking(lambda: httpx.get(address + "api/state").json()["store"]["readings"] > 50)
+                until_blocking(lambda: httpx.get(address + "api/state", timeout=60).json()["store"]["readings"] > 50)
                 process.kill()
                 process.wait(10)
             (path,) = streams.glob("*/stream.jsonl")
@@ -714,8 +714,8 @@ def test_serve_killed_in_the_middle_leaves_an_interrupted_stream_that_the_next_s
             assert [x["state"] for x in listed()] == ["open"]
             with serving(home, *args, SHIMWRIGHT_STORE=str(store)) as (process, address):
                 until_blocking(lambda: verify(path) == "same")
-                until_blocking(lambda: not httpx.get(address + "api/state").json()["store"]["busy"])
-                until_blocking(lambda: httpx.get(address + "api/state").json()["store"]["readings"] > 0)
+                until_blocking(lambda: not httpx.get(address + "api/state", timeout=60).json()["store"]["busy"])
+                until_blocking(lambda: httpx.get(address + "api/state", timeout=60).json()["store"]["readings"] > 0)
                 said = ended(process)
                 assert process.returncode == 0, said
                 assert "its writer was stopped" in said
@@ -740,7 +740,7 @@ def test_serve_without_a_store_makes_none_and_a_store_nobody_can_use_is_refused(
     try:
         args = (f"serial:{bench.link}", "--record", tmp_path / "streams", "--store", "off")
         with serving(home, *args) as (process, address):
-            assert httpx.get(address + "api/state").json()["store"] is None
+            assert httpx.get(address + "api/state", timeout=60).json()["store"] is None
             assert ended(process) == ""
     finally:
         bench.stop()
@@ -754,9 +754,13 @@ def test_serve_with_a_store_that_is_none_records_and_says_so(home: Path, tmp_pat
     args = (f"serial:{bench.link}", "--rate", 20, "--record", tmp_path / "streams", "--store", tmp_path / "e.sqlite")
     try:
         with serving(home, *args) as (process, address), every(0.05, lambda n: bench.write(line(n))):
-            until_blocking(lambda: "is no database" in (httpx.get(address + "api/state").json()["failure"] or ""))
-            before = httpx.get(address + "api/state").json()["recorded"]["lines"]
-            until_blocking(lambda: httpx.get(address + "api/state").json()["recorded"]["lines"] > before + 5)
+            until_blocking(
+                lambda: "is no database" in (httpx.get(address + "api/state", timeout=60).json()["failure"] or "")
+            )
+            before = httpx.get(address + "api/state", timeout=60).json()["recorded"]["lines"]
+            until_blocking(
+                lambda: httpx.get(address + "api/state", timeout=60).json()["recorded"]["lines"] > before + 5
+            )
             said = ended(process)
             assert process.returncode == 0
             assert "is no database" in said
@@ -774,16 +778,16 @@ def test_a_new_set_that_cannot_be_begun_is_answered_with_the_reason(home: Path, 
         with serving(home, f"serial:{bench.link}", "--record", streams, "--store", "off") as (process, address):
             streams.rename(tmp_path / "moved")
             streams.write_text("in the way", "utf-8")
-            answer = httpx.post(address + "api/new-set")
+            answer = httpx.post(address + "api/new-set", timeout=60)
             assert answer.status_code == 503
             assert answer.json()["detail"].startswith("No new set could be begun, the old one goes on: ")
             assert "is no folder. Choose a folder you may write to." in answer.json()["detail"]
-            state = httpx.get(address + "api/state").json()
+            state = httpx.get(address + "api/state", timeout=60).json()
             assert state["set"] == 1
             assert "the old one goes on" in state["failure"]
             streams.unlink()
-            assert httpx.post(address + "api/new-set").status_code == 204
-            state = httpx.get(address + "api/state").json()
+            assert httpx.post(address + "api/new-set", timeout=60).status_code == 204
+            state = httpx.get(address + "api/state", timeout=60).json()
             assert (state["set"], state["failure"]) == (2, None)
             ended(process)
     finally:

@@ -40,7 +40,7 @@ def bench(tmp_path: Path) -> Iterator[PtyBench]:
 
 async def post(base: str, path: str, body: object = None) -> httpx.Response:
     """One command."""
-    async with httpx.AsyncClient(base_url=base) as client:
+    async with httpx.AsyncClient(base_url=base, timeout=60) as client:
         return await client.post(path, json=body)
 
 
@@ -60,7 +60,7 @@ def test_the_first_event_is_the_state(bench: PtyBench, tmp_path: Path) -> None:
             assert state["recording"] == str(stream_files(tmp_path / "streams")[0])
             assert state["setup"] is None
             assert "retry: 1000" in page.lines[:4]
-            async with httpx.AsyncClient(base_url=base) as client:
+            async with httpx.AsyncClient(base_url=base, timeout=60) as client:
                 assert set((await client.get("/api/state")).json()) == set(state) == set(station.state())
 
     asyncio.run(main())

@@ -50,7 +50,10 @@ def test_the_pages_figures_are_the_sheets(tmp_path: Path) -> None:
     }
 
     async def main() -> None:
-        async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
+        async with (
+            served(ReplaySource(STREAM, 0.0)) as (base, station),
+            httpx.AsyncClient(base_url=base, timeout=60) as client,
+        ):
             await until(lambda: len((station.result or {"sweeps": []})["sweeps"]) == len(result["sweeps"]))
             for path, figure in wanted.items():
                 answer = await client.get(f"/api/figures/{path}")
@@ -77,7 +80,10 @@ def test_the_pages_figures_are_the_sheets(tmp_path: Path) -> None:
 
 def test_a_page_that_has_the_figure_is_told_so_until_the_set_changes() -> None:
     async def main() -> None:
-        async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
+        async with (
+            served(ReplaySource(STREAM, 0.0)) as (base, station),
+            httpx.AsyncClient(base_url=base, timeout=60) as client,
+        ):
             assert (await client.get("/api/figures/minima.svg")).status_code in (200, 204)
             await until(lambda: station.number > 0 and not station._judge.busy)
             first = await client.get("/api/figures/drift.svg")
@@ -109,7 +115,7 @@ class _Board:
         self.drawn.append((wanted.name, self.number))
         self.at_once += 1
         self.most_at_once = max(self.at_once, self.most_at_once)
-        assert self.go.acquire(timeout=10)
+        assert self.go.acquire(timeout=60)
         self.at_once -= 1
         return gzip.compress(f"{wanted.name} {self.number}".encode())
 
@@ -209,7 +215,10 @@ def test_few_drawings_are_kept_and_a_failure_holds_up_none() -> None:
 
 def test_the_event_loop_goes_on_while_a_figure_is_drawn() -> None:
     async def main() -> None:
-        async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
+        async with (
+            served(ReplaySource(STREAM, 0.0)) as (base, station),
+            httpx.AsyncClient(base_url=base, timeout=60) as client,
+        ):
             await until(lambda: station.number > 0)
             asked = asyncio.create_task(client.get("/api/figures/minima.svg"))
             turns = 0
@@ -269,7 +278,10 @@ def test_the_drawing_process_rests_when_nothing_is_drawn(monkeypatch: pytest.Mon
     monkeypatch.setattr("web.figures_api.IDLE_S", 0.2)
 
     async def main() -> None:
-        async with served(ReplaySource(STREAM, 0.0)) as (base, station), httpx.AsyncClient(base_url=base) as client:
+        async with (
+            served(ReplaySource(STREAM, 0.0)) as (base, station),
+            httpx.AsyncClient(base_url=base, timeout=60) as client,
+        ):
             await until(lambda: station.number > 0)
             for width in ("", "?narrow=1"):
                 assert (await client.get(f"/api/figures/drift.svg{width}")).status_code == 200

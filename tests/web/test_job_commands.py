@@ -295,7 +295,7 @@ def test_jobs_are_served(tmp_path: Path) -> None:
         assert process.stdout is not None
         found = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
         assert found is not None
-        with httpx.Client(base_url=found.group()) as c:
+        with httpx.Client(base_url=found.group(), timeout=60) as c:
             assert c.post("/api/jobs", json={"job": "a"}).status_code == 201
             entry = {"kind": "intake", "by": "AB", "data": {"unit": "invented axle"}}
             assert c.post("/api/jobs/a/entries", json=entry).status_code == 201

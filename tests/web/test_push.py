@@ -159,7 +159,7 @@ def test_there_is_no_such_route_for_another_source(tmp_path: Path) -> None:
 
     async def main() -> None:
         replay = f"replay:{compare.ROOT / 'clean-mm' / 'stream.jsonl'}"
-        async with served(replay, tmp_path) as (base, _), httpx.AsyncClient(base_url=base) as client:
+        async with served(replay, tmp_path) as (base, _), httpx.AsyncClient(base_url=base, timeout=60) as client:
             assert (await client.post("/api/push", json={"value": 1})).status_code == 404
 
     asyncio.run(main())
@@ -185,7 +185,7 @@ def test_serve_push_takes_posts(tmp_path: Path) -> None:
             assert process.stdout is not None
             found = re.search(r"http://\S+", process.stdout.readline())
             assert found is not None
-            with httpx.Client(base_url=found[0]) as client:
+            with httpx.Client(base_url=found[0], timeout=60) as client:
                 for n in range(5):
                     assert client.post("/api/push", json={"value": n / 1000}).status_code == 204
                 assert client.get("/api/state").json()["last"]["counts"] == 4
