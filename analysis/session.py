@@ -13,6 +13,7 @@ from analysis.geometry import DEFAULT_SWING_RADIUS_MM
 from analysis.held import sent_once, times_sent
 from analysis.judging import Held, Outcome, SetJudge
 from analysis.kept import Kept
+from analysis.lifted import LiftFinder
 from analysis.pushpull import Episode, PlateauFinder
 from analysis.readings import Reading, Scale
 from analysis.results import Gap, PlayFinding, SetStatistics, Sweep
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
 
 AIM_SHARE = 0.25
 """Half width of the interval aimed at, as a share of the tolerance: below that the measurement hardly narrows the job."""
-
-LIFTED_MM = 6.0
-LIFTED_S = 0.7
-"""Distance from the last bottom that no swing reaches (over 25°), and how long: the plunger has left the face."""
 
 LONG_GAP_S = 3.0
 """Silence after which a sweep cannot be taken up again."""
@@ -64,8 +61,7 @@ class Session:
         self._step = 0.0
         self._reseats: list[float] = []
         self._bottom_mm: float | None = None
-        self._lifted_since: float | None = None
-        self._lifted_last = 0.0
+        self._lifts = LiftFinder()
         self._notes: list[str] = []
         self._cache: tuple[int, Outcome] | None = None
         # Sweeps found when the set ended, by display direction: those that come later stay out of it.
@@ -89,9 +85,9 @@ class Session:
         self._readings += 1
         period.add(t)
         mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
-        if self._bottom_mm is not None and (self._lifted_since is not None or abs(mm - self._bottom_mm) > LIFTED_MM):
-            self._lift(t, mm)
         step = self._step
+        if self._bottom_mm is not None and self._lifts.push(t, mm, self._bottom_mm, step, period.seconds):
+            self._seated_again(t)
         episode = self._plateaus.push(t, mm, step)
         if episode is not None:
             self._episodes.append(episode)
@@ -225,23 +221,13 @@ class Session:
 
     # within
 
-    def _lift(self, t: float, mm: float) -> None:
-        """Follow the plunger off the face; the arbor that comes back after that was seated again."""
-        assert self._bottom_mm is not None
-        away = abs(mm - self._bottom_mm) > LIFTED_MM
-        if away:
-            self._lifted_since = t if self._lifted_since is None else self._lifted_since
-            self._lifted_last = t
-        elif self._lifted_since is not None:
-            # From its own readings: one garbled value before a silence is no plunger in the air.
-            long = self._lifted_last - self._lifted_since >= LIFTED_S
-            self._lifted_since = None
-            if long:
-                self._cut("")
-                self._reseats.append(t)
-                if not self.ended:
-                    self._notes.append(f"The plunger left the face until {t:.1f} s: taken as seating the arbor again.")
-                self.version += 1
+    def _seated_again(self, t: float) -> None:
+        """The plunger left the face and is back: the arbor was seated again."""
+        self._cut("")
+        self._reseats.append(t)
+        if not self.ended:
+            self._notes.append(f"The plunger left the face until {t:.1f} s: taken as seating the arbor again.")
+        self.version += 1
 
     def _gap(self, start: float, end: float, why: str) -> None:
         self._gaps.append(Gap(start, end, why))

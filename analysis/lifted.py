@@ -1,0 +1,96 @@
+"""Seeing that the plunger has left the face, and come back: the arbor was seated again.
+
+Two signs.  A display farther from the last bottom than any swing reaches.  Or, since a plunger has often no more than a few millimetres
+left, a display that jumps to its stop, stands there as no hand stands, and jumps back.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+LIFTED_MM = 6.0
+LIFTED_S = 0.7
+"""Distance from the last bottom that no swing reaches (over 25°), and how long: the plunger has left the face."""
+
+JUMP_MM = 1.5
+JUMP_S = 0.35
+"""A jump onto the stop and off it: 20° a second at the far side of a swing, and dead still the next moment, is no hand."""
+
+STILL_MM = 0.006
+"""Width within which a plunger on its stop stands; two display steps where that is more."""
+
+
+class LiftFinder:
+    """Follows the display, one reading at a time."""
+
+    def __init__(self) -> None:
+        self._far_since: float | None = None
+        self._far_last = 0.0
+        self._recent: deque[tuple[float, float]] = deque()
+        self._level = self._since = self._last = 0.0
+        self._jumped = False
+        # the stop the plunger stood on until a moment ago, and how many readings off it have come
+        self._stop: tuple[float, float] | None = None
+        self._off = 0
+
+    def push(self, t: float, mm: float, bottom_mm: float, step_mm: float, period_s: float | None) -> bool:
+        """Take one reading; True once the plunger is back on the face.
+
+        Parameters
+        ----------
+        t : float
+            Arrival time, s.
+        mm : float
+            Reading, mm.
+        bottom_mm : float
+            The last sweep's lowest reading, mm.
+        step_mm : float
+            Display step, mm.
+        period_s : float or None
+            Time between readings, s.
+        """
+        afar = self._from_afar(t, abs(mm - bottom_mm) > LIFTED_MM)
+        stop = self._from_stop(t, mm, bottom_mm, step_mm, max(JUMP_S, 3.5 * (period_s or 0.0)))
+        if afar:
+            # one return, seen by both signs
+            self._stop = None
+        return afar or stop
+
+    def _from_afar(self, t: float, away: bool) -> bool:
+        if away:
+            self._far_since = t if self._far_since is None else self._far_since
+            self._far_last = t
+        elif self._far_since is not None:
+            # From its own readings: one garbled value before a silence is no plunger in the air.
+            long = self._far_last - self._far_since >= LIFTED_S
+            self._far_since = None
+            return long
+        return False
+
+    def _from_stop(self, t: float, mm: float, bottom_mm: float, step_mm: float, jump_s: float) -> bool:
+        recent = self._recent
+        while recent and recent[0][0] < t - jump_s:
+            recent.popleft()
+        back = False
+        if abs(mm - self._level) <= max(STILL_MM, 2.0 * step_mm):
+            self._last = t
+        else:
+            if self._jumped and self._last - self._since >= LIFTED_S:
+                self._stop, self._off = (self._last, self._level), 0
+            self._level, self._since, self._last = mm, t, t
+            self._jumped = self._came(mm, bottom_mm)
+        if self._stop is not None:
+            left, level = self._stop
+            # Two readings: one garbled value is no plunger on the face.
+            self._off += abs(level - mm) >= JUMP_MM and abs(level - bottom_mm) > abs(mm - bottom_mm)
+            if self._off >= 2:
+                self._stop, back = None, True
+            elif t - left > jump_s:
+                self._stop = None
+        recent.append((t, mm))
+        return back
+
+    def _came(self, mm: float, bottom_mm: float) -> bool:
+        """Whether the display was well nearer the bottom a moment ago."""
+        away = abs(mm - bottom_mm)
+        return away > JUMP_MM and sum(away - abs(z - bottom_mm) >= JUMP_MM for _, z in self._recent) >= 1

@@ -1,0 +1,66 @@
+"""The plunger off the face and back on it.  Invented displays; what a hand does is common practice, no source."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.lifted import LiftFinder
+
+BOTTOM = 2.0
+
+
+def _times_back(mm: np.ndarray, rate: float, step: float = 0.001) -> list[float]:
+    lifts = LiftFinder()
+    seen = []
+    for i, z in enumerate(np.round(mm / step) * step):
+        if lifts.push(i / rate, float(z), BOTTOM, step, 1 / rate):
+            seen.append(i / rate)
+    return seen
+
+
+def _lift(rate: float, stop: float, on_stop_s: float = 1.5, sign: float = 1.0) -> np.ndarray:
+    """Rest 0.9 mm above the bottom, up to the stop within 0.15 s, rest there, back down, rest."""
+    t = np.arange(0.0, 3.0 + on_stop_s, 1 / rate)
+    up = np.interp(t, [0, 1.0, 1.15, 1.15 + on_stop_s, 1.3 + on_stop_s, 9], [0.9, 0.9, stop, stop, 0.9, 0.9])
+    noise = np.random.default_rng(int(rate)).normal(0.0, 0.001, t.size)
+    return BOTTOM + sign * up + noise
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("rate", [5.0, 10.0, 33.0, 100.0])
+@pytest.mark.parametrize("stop", [2.6, 4.0, 8.0])
+def test_a_plunger_that_jumps_to_its_stop_and_back_was_lifted(stop: float, rate: float, sign: float) -> None:
+    seen = _times_back(_lift(rate, stop, sign=sign), rate)
+    assert len(seen) == 1
+    assert seen[0] == pytest.approx(2.8, abs=0.1 + 2.5 / rate)
+
+
+def test_a_moment_off_the_face_is_no_seating() -> None:
+    assert _times_back(_lift(20.0, 4.0, on_stop_s=0.4), 20.0) == []
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0, 33.0, 100.0])
+def test_swings_are_no_lift_nor_are_rests_at_their_ends(rate: float) -> None:
+    """12° either side of the bottom in 1.5 s, held dead still for a second at both ends."""
+    t = np.arange(0.0, 40.0, 1 / rate)
+    half = np.minimum(t % 2.5, 1.5) / 1.5
+    angle = np.where((t // 2.5) % 2 == 0, 1.0, -1.0) * np.cos(np.pi * half) * np.radians(12.0)
+    assert _times_back(BOTTOM + 58.5 / np.cos(angle) - 58.5, rate) == []
+
+
+@pytest.mark.parametrize("rate", [10.0, 50.0])
+def test_a_swing_that_carries_the_plunger_to_its_stop_is_no_lift(rate: float) -> None:
+    t = np.arange(0.0, 40.0, 1 / rate)
+    angle = np.cos(np.pi * t / 2.0) * np.radians(16.0)
+    assert _times_back(np.minimum(BOTTOM + 58.5 / np.cos(angle) - 58.5, BOTTOM + 1.6), rate) == []
+
+
+@pytest.mark.parametrize("at", [12, 25, 28])
+def test_one_garbled_value_makes_and_ends_no_lift(at: int) -> None:
+    rest = np.full(60, BOTTOM + 3.9)
+    rest[at] = BOTTOM
+    assert _times_back(rest, 10.0) == []
+    lift = _lift(10.0, 4.0)
+    lift[at - 6] += 3.0
+    assert len(_times_back(lift, 10.0)) <= 1
