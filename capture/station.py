@@ -142,6 +142,11 @@ class Station(Hearing):
         return self._source.own_times
 
     @property
+    def about(self) -> dict[str, Any]:
+        """What is known of the link besides its state; see `Source.about`."""
+        return dict(self._source.about)
+
+    @property
     def running(self) -> bool:
         """False once the source has ended or failed."""
         return self._listening.running

@@ -22,6 +22,7 @@ from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from capture.chosen import Chosen, chosen_file, kept_choice
+from capture.descriptors import open_descriptors
 from capture.doctor import examine
 from capture.doctor.serial_ports import lasting_name
 from capture.errors import CaptureError, LinkLostError
@@ -178,6 +179,8 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
                 "shown": None if last is None else last["shown"],
                 "period_s": now["period_s"],
                 "counters": now["counters"],
+                "about": station.about,
+                "open": open_descriptors(),
                 "failure": now["failure"],
             },
             "search": search.as_dict(),

@@ -38,6 +38,7 @@ LINK = (
     "command",
     "delivery",
     "notify_by",
+    "boot",
 )
 """Keys of a profile that say how its bytes are come by, not what they mean."""
 

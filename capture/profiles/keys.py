@@ -136,6 +136,8 @@ KEYS: dict[str, _Key] = {
     "characteristic": _IDENTITY,
     "command": _IDENTITY,
     "delivery": _one_of("notify", "read"),
+    "notify_by": _one_of("signal", "socket"),
+    "boot": _IDENTITY,
 }
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import logging
 import threading
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Protocol
+from types import MappingProxyType
+from typing import Any, Protocol
 
 from capture.clock import Clock
 from capture.errors import CaptureError, LinkLostError, SourceError
@@ -49,6 +50,9 @@ class Source(ABC):
     """A place readings come from."""
 
     name: str
+    about: Mapping[str, Any] = MappingProxyType({})
+    """What is known of the link besides its state; by names the page has words for."""
+
     finished = False
     """True once a source that ends (a replay) has given everything."""
 
@@ -133,11 +137,14 @@ class Tries:
         self._seen: tuple[str, float] = ("", 0.0)
         self._count = 0
 
-    def open(self) -> None:
-        """It opened."""
+    def open(self, why: str = "") -> None:
+        """It opened; `why` is told of one that is back."""
         if self._count:
             _log.info("%s: open after %d attempts", self._name, self._count)
-        self._sink.link(self._clock.now(), "back" if self.told else "opened")
+        if self.told:
+            self._sink.link(self._clock.now(), "back", why)
+        else:
+            self._sink.link(self._clock.now(), "opened")
         self._is_open = self.told = True
         self.wait, self._reason, self._grave, self._count = FIRST_WAIT_S, "", False, 0
         self._seen = ("", 0.0)

@@ -30,7 +30,8 @@ def nothing_left_behind() -> Iterator[None]:
     threads = set(threading.enumerate())
     descriptors = _open_descriptors() if _DESCRIPTORS.exists() else set()
     yield
-    until = time.monotonic() + 3.0
+    # A judge that is at work when its station is closed ends when it is done; a busy machine takes its time for that.
+    until = time.monotonic() + 60.0
     while True:
         left = [t.name for t in threading.enumerate() if t not in threads]
         more = _open_descriptors() - descriptors if _DESCRIPTORS.exists() else set()

@@ -269,6 +269,83 @@ def test_values_that_must_be_read(bus: PrivateBus, how: str) -> None:
         heard.wait(lambda: heard.states == ["opened", "lost", "back"])
 
 
+def test_notifications_through_a_socket(bench: BluetoothBench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other way the system hands them over: whole, in order, through losses, and no socket stays open."""
+    monkeypatch.setattr(contract, "FIRST_WAIT_S", 0.0)
+    bench.do(lambda s: setattr(s, "hands_over_sockets", True))
+    with running(f"ble:{ADDRESS}", notify_by="socket") as heard:
+        bench.wait_for_listener()
+        assert len(bench.length.sockets) == 1
+        before = 0
+        for cycle in range(10):
+            bench.wait_for_listener()
+            for n in range(20):
+                assert bench.send(100 * cycle + n)
+            heard.wait(lambda cycle=cycle: len(heard.counts) == 20 * (cycle + 1))  # type: ignore[misc]
+            before = before or _descriptors()
+            bench.drop()
+            heard.wait(lambda cycle=cycle: heard.states.count("back") == cycle + 1)  # type: ignore[misc]
+        bench.wait_for_listener()
+        assert heard.counts == [100 * c + n for c in range(10) for n in range(20)]
+        # The emulated service keeps one end of each for as long as it lives.
+        assert _descriptors() <= before + 10 + 2
+        assert ("AcquireNotify" in {m for _, m in bench.do(lambda s: list(s.calls))}) is True
+    bench.do(lambda s: None)
+    assert bench.length.sockets == {}, "let go of at the end"
+
+
+def test_a_system_that_offers_no_socket_sends_signals(bench: BluetoothBench) -> None:
+    with running(f"ble:{ADDRESS}", notify_by="socket") as heard:
+        bench.wait_for_listener()
+        assert bench.length.sockets == {}
+        bench.send(478)
+        heard.wait(lambda: heard.counts == [478])
+
+
+def test_what_is_listened_to_is_told(bench: BluetoothBench) -> None:
+    profile = load_profile({"use": "gatt-length", "notify_by": "socket"})
+    one = open_source(f"ble:{ADDRESS}", profile)
+    assert dict(one.about) == {}
+    bench.do(lambda s: setattr(s, "hands_over_sockets", True))
+    heard, stop = Heard(profile.decoder()), threading.Event()
+    thread = threading.Thread(target=lambda: one.run(heard, Clock(), stop))
+    thread.start()
+    try:
+        heard.wait(lambda: heard.states == ["opened"], 60)
+        assert dict(one.about) == {
+            "characteristic": LENGTH,
+            "descriptors": [assigned(0x2902), assigned(0x2904)],
+            "delivery": "socket",
+        }
+    finally:
+        stop.set()
+        thread.join(10)
+
+
+def test_an_indicator_that_was_started_anew_is_told_from_a_link_that_broke(bus: PrivateBus) -> None:
+    """By a characteristic that differs from start to start, where the indicator has one; the protocol itself has none."""
+    boot = "8f1d0004-6a2b-4c55-9d2e-1b2c3d4e5f60"
+    one = indicator()
+    count = Characteristic(boot, ("read",), b"\x07\x00")
+    one.services[0][1].append(count)
+    with benched(bus, one) as b, running(f"ble:{ADDRESS}", boot=boot) as heard:
+        b.wait_for_listener()
+        b.drop()
+        heard.wait(lambda: heard.states == ["opened", "lost", "back"], 60)
+        assert heard.links[-1][1] == source.SAME_RUN
+        b.wait_for_listener()
+        count.value = b"\x08\x00"
+        b.drop()
+        heard.wait(lambda: heard.states == ["opened", "lost", "back", "lost", "back"], 60)
+        assert heard.links[-1][1] == source.RESTARTED
+    # Without the key nothing is claimed either way.
+    with benched(bus, indicator()) as b, running(f"ble:{ADDRESS}") as heard:
+        b.wait_for_listener()
+        b.drop()
+        heard.wait(lambda: heard.states == ["opened", "lost", "back"], 60)
+        assert heard.links[-1][1] == ""
+
+
 def test_an_indicator_that_must_be_told_to_speak(bench: BluetoothBench) -> None:
     told: list[bytes] = []
 

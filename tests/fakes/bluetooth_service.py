@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import select
+import socket
 import struct
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -65,6 +66,7 @@ class Characteristic:
     descriptors: list[Descriptor] = field(default_factory=list)
     path: str = ""
     listeners: set[str] = field(default_factory=set)
+    sockets: dict[str, socket.socket] = field(default_factory=dict)
     on_write: Callable[[bytes], None] | None = None
     refuses: RefusedError | None = None
 
@@ -148,7 +150,9 @@ class BluetoothService:
         self._tasks: set[asyncio.Task[None]] = set()
         self.advertises_every_s = 0.1
         self.each_twice = False
+        self.hands_over_sockets = False
         self.bus: MessageBus | None = None
+        self._handed: list[socket.socket] = []
 
     # life
 
@@ -183,11 +187,15 @@ class BluetoothService:
             # If the bus died first, waiting tells how it died.
             with suppress(Exception):
                 await self.bus.wait_for_disconnect()
+        for one in self._handed:
+            one.close()
+        self._handed.clear()
         self.objects.clear()
         self.scanners.clear()
         for p in self.peripherals.values():
             for c in p.characteristics:
                 c.listeners.clear()
+                self._close(c)
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -290,6 +298,8 @@ class BluetoothService:
                 }
                 if {"notify", "indicate"} & set(c.flags):
                     properties["Notifying"] = V("b", False)
+                    if self.hands_over_sockets:
+                        properties["NotifyAcquired"] = V("b", False)
                 self._add(c.path, {CHARACTERISTIC: properties})
                 for d in c.descriptors:
                     held = {"UUID": V("s", d.uuid), "Characteristic": V("o", c.path), "Value": V("ay", b"")}
@@ -312,6 +322,7 @@ class BluetoothService:
             return
         for c in p.characteristics:
             c.listeners.clear()
+            self._close(c)
             if c.path in self.objects and "Notifying" in self.objects[c.path][CHARACTERISTIC]:
                 self._changed(c.path, CHARACTERISTIC, {"Notifying": V("b", False)})
         self._changed(p.path, DEVICE, {"ServicesResolved": V("b", False)})
@@ -327,6 +338,10 @@ class BluetoothService:
         c.value = value
         if not c.listeners:
             return False
+        for one in c.sockets.values():
+            one.send(value)
+        if set(c.sockets) == c.listeners:
+            return True
         for _ in range(2 if self.each_twice else 1):
             self._changed(c.path, CHARACTERISTIC, {"Value": V("ay", value)})
         return True
@@ -350,6 +365,8 @@ class BluetoothService:
         if asyncio.iscoroutine(answer):
             self._spawn(self._later(m, answer))
             return True
+        if isinstance(answer, Message):
+            return answer
         signature, body = answer or ("", [])
         return Message.new_method_return(m, signature, body)
 
@@ -368,8 +385,16 @@ class BluetoothService:
                 if sender in c.listeners:
                     self._deaf(c, sender)
 
+    @staticmethod
+    def _close(c: Characteristic) -> None:
+        for one in c.sockets.values():
+            one.close()
+        c.sockets.clear()
+
     def _deaf(self, c: Characteristic, sender: str) -> None:
         c.listeners.discard(sender)
+        if sender in c.sockets:
+            c.sockets.pop(sender).close()
         if not c.listeners:
             self._changed(c.path, CHARACTERISTIC, {"Notifying": V("b", False)})
 
@@ -514,3 +539,26 @@ class BluetoothService:
         if m.sender not in c.listeners:
             raise failed("No notify session started")
         self._deaf(c, m.sender or "")
+
+    def _on_AcquireNotify(self, m: Message) -> Message:
+        c = self._attribute(m)
+        if not self.hands_over_sockets or not {"notify", "indicate"} & set(c.flags):
+            raise RefusedError("org.bluez.Error.NotSupported", "Operation is not supported")
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        # Its other end goes with the answer, whose copy is the caller's.
+        c.sockets[m.sender or ""] = ours
+        c.listeners.add(m.sender or "")
+        self._changed(c.path, CHARACTERISTIC, {"NotifyAcquired": V("b", True)})
+        self._spawn(self._watch_socket(c, m.sender or "", ours))
+        answer = Message.new_method_return(m, "hq", [0, 247], [theirs.fileno()])
+        self._handed.append(theirs)
+        return answer
+
+    async def _watch_socket(self, c: Characteristic, sender: str, one: socket.socket) -> None:
+        """Who closes its end listens no more."""
+        one.setblocking(False)
+        with suppress(OSError):
+            while c.sockets.get(sender) is one and await asyncio.get_running_loop().sock_recv(one, 1):
+                pass
+        if c.sockets.get(sender) is one:
+            self._deaf(c, sender)

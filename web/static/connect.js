@@ -266,6 +266,20 @@ function ago(s) {
   return s < 120 ? say("connect.ago.s", { n: Math.floor(s) }) : say("connect.ago.min", { n: Math.floor(s / 60) });
 }
 
+// Identities with a number of the open standard are known by that number.
+const ASSIGNED = /^0000([0-9a-f]{4})-0000-1000-8000-00805f9b34fb$/;
+const known = (uuid) => ASSIGNED.exec(uuid)?.[1].toUpperCase() ?? uuid;
+
+function aboutRows(about) {
+  const words = {
+    characteristic: known,
+    descriptors: (all) => all.map(known).join(", ") || "–",
+    delivery: (how) => say(`connect.delivery.${how}`),
+    restarts: String,
+  };
+  return Object.keys(words).filter((key) => key in about).map((key) => [say(`connect.about.${key}`), words[key](about[key])]);
+}
+
 const COUNTS = ["readings", "damaged", "gaps", "losses", "opens", "bytes", "clock_steps"];
 
 function showStation(station) {
@@ -281,9 +295,11 @@ function showStation(station) {
     [say("connect.count.shows"), station.shown ? shown(station.shown) : "–"],
     [say("connect.count.last"), ago(station.age_s)],
     ...COUNTS.map((key) => [say(`connect.count.${key}`), String(station.counters[key])]),
+    ...aboutRows(station.about),
   ];
+  if (station.open) rows.push([say("connect.count.open"), say("connect.open_of", { n: station.open[0], most: station.open[1] })]);
   const list = $("counts");
-  if (list.children.length !== 2 * rows.length) {
+  if ([...list.querySelectorAll("dt")].map((dt) => dt.textContent).join() !== rows.map(([label]) => label).join()) {
     list.replaceChildren(...rows.flatMap(([label]) => [element("dt", label), element("dd")]));
   }
   rows.forEach(([, value], i) => {

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -53,6 +55,13 @@ class Connection:
         For messages.
     deliver : callable
         Takes the bytes of each value; what it raises ends the connection.
+
+    Attributes
+    ----------
+    boot : bytes or None
+        What tells this start of the indicator from others, once open, where the profile says what does.
+    about : dict
+        What is listened to, once open: ``characteristic``, its ``descriptors``, and the ``delivery`` of its values.
     """
 
     def __init__(self, device: BLEDevice, profile: Profile, name: str, deliver: Deliver) -> None:
@@ -64,16 +73,29 @@ class Connection:
         self._heard = asyncio.get_running_loop().time()
         self._last: bytes | None = None
         self._twice = self._doubles = 0
+        self._by_socket = False
         self._choice: Choice | None = None
         self._watch: asyncio.Task[None] | None = None
+        self.boot: bytes | None = None
+        self.about: dict[str, Any] = {}
 
     async def open(self) -> None:
-        """Connect and find the characteristic."""
+        """Connect, find the characteristic, and ask which start of the indicator this is where that can be asked."""
         self._watch = asyncio.create_task(self._watch_service())
         async with asyncio.timeout(CONNECT_S):
             await self._client.connect()
         async with asyncio.timeout(ANSWER_S):
             self._choice = await choose(self._client, self._profile, self._name)
+        boot = uuid_of(self._profile.values.get("boot"))
+        if boot is not None:
+            async with asyncio.timeout(ANSWER_S):
+                self.boot = bytes(await self._client.read_gatt_char(boot))
+        c = self._choice.characteristic
+        self.about = {
+            "characteristic": c.uuid,
+            "descriptors": [d.uuid for d in c.descriptors],
+            "delivery": self._delivery() if self._tells() else "read",
+        }
 
     async def close(self, limit: float = DISCONNECT_S) -> None:
         """Let the indicator go; what fails here is of no interest, but without it a descriptor stays open."""
@@ -83,7 +105,13 @@ class Connection:
             await asyncio.wait({self._watch}, timeout=limit)
         with suppress(Exception):
             async with asyncio.timeout(limit):
+                if self._by_socket:
+                    # The library lets go of a socket here or when its other end does, and nowhere else.
+                    assert self._choice is not None
+                    with suppress(Exception):
+                        await self._client.stop_notify(self._choice.characteristic)
                 await self._client.disconnect()
+        self._close_sockets()
 
     async def listen(self) -> None:
         """Deliver values until the link is lost.
@@ -94,17 +122,45 @@ class Connection:
         """
         assert self._choice is not None
         c = self._choice.characteristic
-        tells = {"notify", "indicate"} & set(c.properties)
         asks = asyncio.create_task(self._ask_for_values())
         try:
-            if tells and self._profile.values.get("delivery") != "read":
+            if self._tells():
+                self._by_socket = self._delivery() == "socket"
                 async with asyncio.timeout(ANSWER_S):
-                    await self._client.start_notify(c, lambda _, value: self._take(bytes(value), notified))
+                    await self._client.start_notify(
+                        c,
+                        lambda _, value: self._take(bytes(value), notified),
+                        bluez={"use_start_notify": not self._by_socket},
+                    )
                 await self._until_lost()
             else:
                 await self._read_over_and_over(c)
         finally:
             asks.cancel()
+
+    def _tells(self) -> bool:
+        """Whether values are sent, not asked for."""
+        assert self._choice is not None
+        sends = {"notify", "indicate"} & set(self._choice.characteristic.properties)
+        return bool(sends) and self._profile.values.get("delivery") != "read"
+
+    def _delivery(self) -> str:
+        """How the system hands notifications over: by signals on its bus, or through a socket where that is wanted and offered."""
+        assert self._choice is not None
+        if self._profile.values.get("notify_by") != "socket":
+            return "signal"
+        held = self._choice.characteristic.obj
+        return "socket" if isinstance(held, tuple) and "NotifyAcquired" in held[1] else "signal"
+
+    def _close_sockets(self) -> None:
+        if not self._by_socket:
+            return
+        with suppress(Exception):
+            kept = self._client._backend._notification_fds  # type: ignore[attr-defined]
+            for fd in list(kept.values()):
+                asyncio.get_running_loop().remove_reader(fd)
+                os.close(fd)
+            kept.clear()
 
     async def _watch_service(self) -> None:
         # Without it silence tells, only later.

@@ -10,6 +10,7 @@ import logging
 import sys
 import threading
 from contextlib import suppress
+from typing import Any
 
 from capture.clock import Clock
 from capture.errors import SourceError
@@ -21,6 +22,9 @@ from capture.sources.contract import Sink, Source, Tries
 
 LOOK_S = 0.05
 """How often the word to stop is looked for."""
+
+RESTARTED = "the indicator was started anew in between: what it was set to, its zero included, may be gone"
+SAME_RUN = "the link had broken, the indicator had not stopped"
 
 LEAVE_S = 0.7
 """For letting go when told to stop: a source must have ended within a second."""
@@ -41,6 +45,8 @@ class BluetoothSource(Source):
         self.name = f"ble:{target}"
         self._target = Target(target)
         self._profile = profile
+        self._about: dict[str, Any] = {}
+        self.about = self._about
 
     def run(self, sink: Sink, clock: Clock, stop: threading.Event) -> None:
         """Connect, listen, and connect again after every loss."""
@@ -66,6 +72,7 @@ class BluetoothSource(Source):
         tries = Tries(self.name, sink, clock)
         await free_leftover(self._target)
         cleared = False
+        boot: bytes | None = None
         while True:
             connection: Connection | None = None
             limit = LEAVE_S
@@ -73,7 +80,9 @@ class BluetoothSource(Source):
                 device = await finder.find()
                 connection = Connection(device, self._profile, self.name, lambda x: sink.chunk(clock.now(), x))
                 await connection.open()
-                tries.open()
+                self._about |= connection.about
+                tries.open(self._since(boot, connection.boot))
+                boot = connection.boot
                 cleared = False
                 await connection.listen()
             except TakerError as e:
@@ -94,6 +103,15 @@ class BluetoothSource(Source):
             # What the library remembers of the service may be older than the service: it is asked anew each time.
             await forget_bus()
             await asyncio.sleep(tries.wait)
+
+    def _since(self, before: bytes | None, now: bytes | None) -> str:
+        """What to tell of a link that is back: whether it was the link that broke, or the indicator was started anew."""
+        restarted = None if before is None or now is None else before != now
+        if now is not None:
+            self._about["restarts"] = self._about.get("restarts", 0) + bool(restarted)
+        if restarted is None:
+            return ""
+        return RESTARTED if restarted else SAME_RUN
 
 
 async def forget_bus() -> None:
