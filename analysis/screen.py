@@ -54,6 +54,9 @@ ABOVE_MM = 0.05
 AGREE_MM = 0.03
 """Width within which the lowest readings of sweeps that went across lie, play and a coarse display included."""
 
+SAME_MM = 0.006
+"""Width within which three bottoms lie that are one level and not three chances."""
+
 SEATED_ELSEWHERE_MM = 0.5
 """Height above the rest of the set that no seating makes: a blade forgotten or grit is less, an arbor that never came near is more."""
 
@@ -248,9 +251,22 @@ def _none_above(group: Sequence[Judged], above_mm: float) -> None:
     # Those that went across agree, however many a trembling hand turned back on the way.
     agree = [x for x, third in zip(lows, lows[2:], strict=False) if third < x + AGREE_MM]
     centre = min(lows[len(lows) // 2], agree[0] + AGREE_MM if agree else math.inf)
-    for j in group:
-        if j.accepted and j.bottom is not None and j.bottom.minimum_mm > centre + above_mm + 4.0 * j.bottom.u_mm:
-            j.reasons.append("turned-back")
+    above = [
+        (j, b.minimum_mm)
+        for j in group
+        if j.accepted and (b := j.bottom) is not None and b.minimum_mm > centre + above_mm + 4.0 * b.u_mm
+    ]
+    if _a_level([m for _, m in above]):
+        # Turned back three times to the same micrometres is no hand: the zero key, or the indicator slipped in its clamp.
+        return
+    for j, _ in above:
+        j.reasons.append("turned-back")
+
+
+def _a_level(m: Sequence[float]) -> bool:
+    """Whether three of them agree as bottoms do."""
+    x = sorted(m)
+    return any(third - first < SAME_MM for first, third in zip(x, x[2:], strict=False))
 
 
 def _open_hole(judged: Sequence[Judged], swing_radius_mm: float, repeatability_mm: float | None, rims: bool) -> None:

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 AIM_SHARE = 0.25
 """Half width of the interval aimed at, as a share of the tolerance: below that the measurement hardly narrows the job."""
 
+LATELY = 12
+"""Sweeps whose lowest says where the bottom is."""
+
 LONG_GAP_S = 3.0
 """Silence after which a sweep cannot be taken up again."""
 
@@ -253,7 +256,11 @@ class Session:
         if often > 1:
             raw = sent_once(raw, often)
             period = period * often if period is not None else None
-        self._bottom_mm = self._plateaus.bottom_mm = sense * raw.z[raw.lowest]
+        low = raw.z[raw.lowest]
+        self._bottom_mm = sense * low
+        # A hand that rests beside the face makes small bottoms of its own: what it holds there is held at no bottom.
+        lately = [k.raw.z[k.raw.lowest] for k in kept[-LATELY:]] if len(self._found) == 1 else []
+        self._plateaus.bottom_mm = sense * min([low, *lately])
         last = kept[-1] if len(kept) > (self._end or {}).get(sense, 0) else None
         pair = () if last is None or last.raw.cut or raw.cut else ((last.parted or last.raw, raw),)
         if last is not None and is_bump(last.raw, raw):

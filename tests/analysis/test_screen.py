@@ -92,6 +92,15 @@ def test_what_stands_above_every_seating_is_no_seating_of_its_own() -> None:
     assert [j.reasons for j in judged] == [[], [], [], ["turned-back"], [], [], []]
 
 
+@pytest.mark.parametrize("seats", [[1] * 12, [1] * 4 + [2] * 4 + [3] * 4])
+def test_a_display_set_to_zero_on_the_way_leaves_two_levels_and_no_verdict(seats: list[int]) -> None:
+    wander = [0.0, 0.0005, -0.0006, 0.001, 0.0003, -0.0002, 0.0004, -0.0008, 0.0, 0.0006, -0.0003, 0.0001]
+    judged = _bottoms([(2.02 if i < 6 else 0.786) + w for i, w in enumerate(wander)], seats)
+    upper = [j.accepted for j in judged[:6]]
+    assert sum(upper) >= 4
+    assert all(j.accepted for j in judged[8:])
+
+
 def test_a_seating_on_grit_is_shown_and_not_thrown_out() -> None:
     judged = _bottoms([2.000, 2.001, 2.000, 2.060, 2.061, 2.060, 2.002, 2.001, 2.003], [1, 1, 1, 2, 2, 2, 3, 3, 3])
     assert all(j.accepted for j in judged)

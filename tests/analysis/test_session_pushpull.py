@@ -9,6 +9,7 @@ import pytest
 
 from analysis.readings import Reading, Scale
 from analysis.session import Session
+from analysis.setup import parse_setup
 from tests.bench import plateaus
 from tests.bench.hands import STEADY, make
 
@@ -54,4 +55,21 @@ def test_a_sound_bearing_pushed_and_pulled_shows_no_play(seed: int) -> None:
 def test_sweeps_alone_make_no_push_pull_test() -> None:
     session, _, _ = _swept(9)
     session.close()
+    assert "ush" not in session.play.say.partition("No indicator")[0]
+
+
+@pytest.mark.parametrize(("wiggles", "apart", "held"), [(2, 20, 30), (3, 40, 20)])
+def test_a_hand_that_rests_beside_the_bottom_and_wanders_tests_nothing(wiggles: int, apart: int, held: int) -> None:
+    """Far from the bottom, though it made small bottoms of its own there."""
+    session = Session(parse_setup({"arbor": {"reading_sense": "grows"}}))
+    made = make(STEADY, 12)
+    for t, c in zip(made.t.tolist(), made.counts.tolist(), strict=True):
+        session.reading(Reading(t, c, SCALE))
+    end, side = float(made.t[-1]) + 0.1, round(made.bottom_mm / 0.001) + 600
+    shape = [*np.tile(np.abs(np.linspace(-50, 50, 41)), wiggles), *np.tile(np.repeat([apart, 0], held), 4)]
+    noise = np.random.default_rng(3).normal(0.0, 0.6, len(shape))
+    for i, z in enumerate(shape + noise):
+        session.reading(Reading(end + 0.1 * i, side + round(z), SCALE))
+    session.close()
+    assert session.play.finding == "none"
     assert "ush" not in session.play.say.partition("No indicator")[0]
