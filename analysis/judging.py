@@ -29,6 +29,9 @@ TOGETHER = 60
 NO_BOTTOM_MM = 0.5
 """Standard uncertainty from which a fitted bottom says nothing and is not given."""
 
+EXPLAINED = 0.003
+"""Chance of the minima climbing so with the pace by scatter alone, below which a display that averages explains their scatter."""
+
 BOTTOM_SPREAD_MM = 0.004
 END_SPREAD_MM = 0.030
 """How bottoms and the ends of a swing repeat, in order of size: tells them apart where the display's direction is not stated."""
@@ -137,15 +140,18 @@ class SetJudge:
             pace=np.array([(judged[i].bottom or _NO).pace for i in good]),
         )
         common: tuple[BudgetLine, ...] = ()
+        for_play = columns
         averaging = at_rest(columns, sense)
         if averaging is not None:
-            columns, notes = averaging.bottoms, (*notes, averaging.say)
+            columns, notes = averaging.bottoms, (*notes, averaging.say) if averaging.say else notes
             taken = f", {averaging.shift_mm:.4f} mm taken out" if averaging.shift_mm else ""
             source = f"minima against the pace of the hand{taken}"
+            # Bearing play that goes with the pace by chance must not be explained away: there it takes more.
+            for_play = columns if averaging.chance < EXPLAINED else for_play
             common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
         unsteady = np.array([(judged[i].bottom or _NO).unsteady for i in good])
-        play = play_test.assess(replace(columns, u=columns.u / unsteady), self._basis(judged))
+        play = play_test.assess(replace(for_play, u=for_play.u / unsteady), self._basis(judged))
         for j in judged:
             if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
                 drop = sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm

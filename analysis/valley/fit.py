@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM, climb_and_slope
+from analysis.valley.lag import LAG_MOST_MM, LAG_PRIOR_MM, Lag, lag_column
 from analysis.valley.noise import noise_mm, prior_for
 from analysis.valley.pack import REST_HEIGHT_MM, columns_at, pack, rest_columns
 from analysis.valley.search import Search, State
@@ -41,6 +42,9 @@ NEGLIGIBLE = 1e-3
 
 PACE_S = 0.15
 """Time about the bottom over which the hand's pace is taken: about as long as displays average."""
+
+REFIT_MM, REFITS = 0.0025, 2
+"""Lag, not yet taken out, from which it is taken out of the readings and they are fitted again; and how often."""
 
 _DENSE = np.linspace(0.0, 1.0, 201)
 _DENSE_BASIS = basis(_DENSE)
@@ -100,7 +104,26 @@ def fit_bottoms(
             break
         sigma = new
         st = search.again(st.x, sigma, 4 if search.coarse else 3)
-    return _collect(search, st, cov, share, used, sigma, windows, max(prior.sd_mm, prior.floor_mm))
+    expected = max(prior.sd_mm, prior.floor_mm)
+    # What a coarse display shows far beyond the noise expected is a hand the curve could not follow: it errs together.
+    unsteady = min(max(1.0, sigma / (UNSTEADY * expected)), 3.0) if search.coarse else 1.0
+    slowing = _slowing(search, st, share, windows)
+    shapes = Shapes(search, st, cov, share, used)
+    lag = shapes.lag(np.maximum(slowing, unsteady - 1.0))
+    taken, level = 0.0, np.zeros_like(search.pack.z)
+    for _ in range(REFITS):
+        if lag.mm - taken < REFIT_MM:
+            break
+        # So much lag bends the hand's curve: with it out of the readings both come out truer.
+        taken = min(lag.mm, LAG_MOST_MM)
+        before, level = level, taken * lag_column(shapes.picked_u, taken)
+        search.pack.less(level - before)
+        st = search.again(st.x, sigma, 4)
+        cov, evidence, used = search.posterior(st)
+        share = _share(evidence)
+        shapes = Shapes(search, st, cov, share, used)
+        lag = shapes.lag(np.maximum(slowing, unsteady - 1.0), taken)
+    return _collect(search, shapes, st, cov, share, sigma, windows, unsteady, slowing, lag, taken)
 
 
 def _share(evidence: Array) -> Array:
@@ -116,32 +139,28 @@ def _share(evidence: Array) -> Array:
 
 def _collect(
     search: Search,
+    shapes: Shapes,
     st: State,
     cov: Array,
     share: Array,
-    used: Array,
     sigma: float,
     windows: Sequence[Window],
-    expected_mm: float,
+    unsteady: float,
+    slowing: Array,
+    lag: Lag,
+    taken_mm: float,
 ) -> list[Bottom]:
     rows = np.arange(search.s)
     m, v = st.x[..., 0], cov[..., 0, 0]
     mean = (share * m).sum(axis=1)
     var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
     pick = share.argmax(axis=1)
-    widen, unsteady = WIDEN, 1.0
-    if search.coarse:
-        # What a coarse display shows far beyond the noise expected is a hand the curve could not follow: it errs together.
-        unsteady = min(max(1.0, sigma / (UNSTEADY * expected_mm)), 3.0)
-        widen = WIDEN_COARSE * unsteady
-    shapes = Shapes(search, st, cov, share, used)
+    widen = WIDEN_COARSE * unsteady if search.coarse else WIDEN
     x = st.x[rows, pick]
-    at = np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1)
-    slowing = _slowing(x, at, windows)
+    at = _nearest(x)
     pace = _pace(x, at, search)
-    lag, u_lag, tilt = shapes.lag(slowing)
-    mean = mean + tilt * lag
-    lag_share = np.abs(tilt) * u_lag
+    mean = mean + lag.tilt * (lag.mm - taken_mm)
+    lag_share = np.abs(lag.tilt) * lag.u_mm
     var = var + lag_share**2
     cusp, u_cusp = shapes.cusp()
     p = search.pack
@@ -164,7 +183,7 @@ def _collect(
                 u_mm=widen * math.sqrt(float(var[i])),
                 bottom_s=float(np.interp(p.start[i] + _DENSE[at[i]] * p.span[i], window.t, window.clock)),
                 noise_mm=sigma,
-                residual=window.z - mu,
+                residual=window.z - mu - taken_mm * lag_column(u, max(taken_mm, LAG_PRIOR_MM)),
                 u=u,
                 sd=np.broadcast_to(np.sqrt(sd2), u.shape),
                 lag_share=float(lag_share[i]),
@@ -179,8 +198,15 @@ def _collect(
     return out
 
 
-def _slowing(x: Array, at: NDArray[np.int64], windows: Sequence[Window]) -> Array:
+def _nearest(x: Array) -> NDArray[np.int64]:
+    """Place in `_DENSE` at which each sweep's scaled angle is nought."""
+    return np.asarray(np.abs(x[:, 1 : 1 + TERMS] @ _DENSE_BASIS.T).argmin(axis=1))
+
+
+def _slowing(search: Search, st: State, share: Array, windows: Sequence[Window]) -> Array:
     """Loss of speed at the bottom against the mean over the window, 0 to 1; 1 for a rest."""
+    x = st.x[np.arange(search.s), share.argmax(axis=1)]
+    at = _nearest(x)
     c = x[:, 1 : 1 + TERMS]
     ends = c @ _DENSE_BASIS[[0, -1]].T
     mean = np.maximum(ends[:, 1] - ends[:, 0], 1e-6)

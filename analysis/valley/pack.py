@@ -53,6 +53,10 @@ class Pack:
         """Whether the display step is not small against the noise."""
         return bool(2.0 * self.half_step.max() > COARSE_MM)
 
+    def less(self, level: Array) -> None:
+        """Take `level` (sweeps, readings), mm, out of the readings; a search over them goes on with what is left."""
+        self.z -= level
+
 
 def columns_at(x: Array, after: Array) -> Array:
     """Splines at times `x` (…, n) of the window, and the column of a rest; `after` (…, n)."""

@@ -6,18 +6,19 @@ information), so a shape the hand could have made is not counted.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.valley.lag import LAG_MOST_MM, LAG_PRIOR_MM, Lag, lag_column, lag_posterior
 from analysis.valley.search import Search, State
 
 Array = NDArray[np.float64]
 
-LAG_PRIOR_MM = 0.002
-"""Plunger lag (hysteresis) thought likely before the flanks have shown it: a good indicator has 1 to 3 µm
-(common practice, no source)."""
+LAG_TURNS, LAG_SETTLED_MM = 4, 0.0003
+"""Times the turn at the bottom is fitted to the lag anew, and the change that is none."""
+
+LAG_SLOWING = 3.0
+"""Loss of pace over the bottom, as one over it, from which a sweep says nothing of the lag."""
 
 
 class Shapes:
@@ -38,6 +39,11 @@ class Shapes:
         self._rows = np.arange(search.s)
         self._pick = share.argmax(axis=1)
 
+    @property
+    def picked_u(self) -> Array:
+        """Scaled angles at the likeliest unevenness; (sweeps, readings)."""
+        return np.asarray(self._u[self._rows, self._pick])
+
     def _term(self, column: Array, weight: Array, score: Array, slope: Array, cov: Array) -> tuple[Array, Array, Array]:
         """Size, its standard uncertainty, and what one unit of it does to the bottom; `column` (sweeps, any, readings)."""
         wc = weight * column
@@ -47,31 +53,39 @@ class Shapes:
         gain = (score * column).sum(axis=-1)
         return gain / schur, 1.0 / np.sqrt(schur), -ca[..., 0]
 
-    def lag(self, slowing: Array) -> tuple[float, float, Array]:
-        """Plunger lag of the set, mm, from how the rising flank hangs behind the falling one.
+    def lag(self, slowing: Array, taken_mm: float = 0.0) -> Lag:
+        """Plunger lag of the set, from how the rising flank hangs behind the falling one.
 
-        A hand that loses pace over the bottom looks much like a lag: such sweeps (`slowing`, 0 to 1) hardly count.
-
-        Returns its value and standard uncertainty, prior included, and the bottom's answer to it per sweep.
+        Parameters
+        ----------
+        slowing : ndarray
+            Loss of pace over the bottom, 0 to 1 per sweep: it looks much like a lag, and such sweeps hardly count.
+        taken_mm : float
+            Lag that has been taken out of the readings before they were fitted.
         """
-        value, u, answer = self._lag(LAG_PRIOR_MM, slowing)
-        for _ in range(2):
+        turn = max(taken_mm, LAG_PRIOR_MM)
+        lag = self._lag(turn, slowing, taken_mm)
+        for _ in range(LAG_TURNS):
             # Past the bottom the plunger waits until the face has come back by the lag itself.
-            if abs(value) <= LAG_PRIOR_MM:
+            new = min(max(lag.mm + lag.u_mm, LAG_PRIOR_MM), LAG_MOST_MM)
+            if abs(new - turn) < LAG_SETTLED_MM:
                 break
-            value, u, answer = self._lag(abs(value), slowing)
-        return value, u, answer
+            turn = new
+            lag = self._lag(turn, slowing, taken_mm)
+        return lag
 
-    def _lag(self, turn_mm: float, slowing: Array) -> tuple[float, float, Array]:
-        column = np.where(self._u < 0, 0.5, 0.5 - np.minimum(1.0, self._u**2 / turn_mm))
+    def _lag(self, turn_mm: float, slowing: Array, taken_mm: float) -> Lag:
+        column = lag_column(self._u, turn_mm)
         size, u, tilt = self._term(column, self._weight, self._score, self._slope, self._cov)
         mean = (self._share * size).sum(axis=1)
         var = (self._share * (u**2 + (size - mean[:, None]) ** 2)).sum(axis=1)
         # Where the hand's freedom uses up most of the readings, a lag is what the spline could not follow.
         readings = self._search.pack.w.sum(axis=1)
-        w = np.minimum(1.0, (1.0 - self._used / readings) * 1.6) ** 4 * np.clip(1.0 - 4.0 * slowing, 0.0, 1.0) / var
-        precision = float(w.sum()) + 1.0 / LAG_PRIOR_MM**2
-        return float((w * mean).sum()) / precision, 1.0 / math.sqrt(precision), (self._share * tilt).sum(axis=1)
+        free = np.minimum(1.0, (1.0 - self._used / readings) * 1.6)
+        w = free * np.clip(1.0 - LAG_SLOWING * slowing, 0.0, 1.0) / var
+        cautious = free**4 * np.clip(1.0 - 4.0 * slowing, 0.0, 1.0) / var
+        mm, u_mm = lag_posterior(mean + taken_mm, w, cautious)
+        return Lag(mm, u_mm, (self._share * tilt).sum(axis=1))
 
     def _picked(self, column: Array) -> tuple[Array, Array]:
         """Size and uncertainty at the likeliest unevenness; `column` (sweeps, any, readings)."""

@@ -41,9 +41,10 @@ def test_a_mean_over_time_shows_the_bottom_too_high_by_its_variance(sense: int) 
     assert shown == pytest.approx(pace**2 * 0.3**2 / 12, rel=1e-5)
     got = at_rest(bottoms(pace, sense * (0.5 + shown)), sense)
     assert got is not None
-    assert got.seconds == pytest.approx(0.3, rel=1e-4)
-    assert got.bottoms.minimum == pytest.approx(sense * 0.5, abs=1e-8)
-    assert got.shift_mm == pytest.approx(float(shown.mean()), rel=1e-4)
+    # nearly all of it: what is thought beforehand weighs a thousandth against sweeps as good as these
+    assert got.seconds == pytest.approx(0.3, rel=1e-3)
+    assert got.bottoms.minimum == pytest.approx(sense * 0.5, abs=2e-5)
+    assert got.shift_mm == pytest.approx(float(shown.mean()), rel=2e-3)
     assert "averages over about 0.30 s" in got.say
     # a bottom that falls with the pace is no averaging
     assert at_rest(bottoms(pace, -sense * (0.5 + shown)), sense) is None
