@@ -36,6 +36,9 @@ class Target:
 
 INCH_MM = Decimal("25.4")
 
+_SIGNS = str.maketrans({"\N{MINUS SIGN}": "-", "\N{EN DASH}": "-", "\N{FULLWIDTH PLUS SIGN}": "+"})
+"""Signs as telephones and text programs write them."""
+
 _FIGURE = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _COUNT = re.compile(rf"^\s*m?\s*([+-]?)\s*({_FIGURE})\s*m?\s*$")
 _DUAL = re.compile(rf"^\s*(m?\s*[+-]?\s*{_FIGURE}\s*m?)\s*\(\s*(m?\s*[+-]?\s*{_FIGURE}\s*m?)\s*\)\s*$")
@@ -66,7 +69,7 @@ def _used(text: str, step_mm: Decimal | None) -> tuple[str, str | None]:
     """The mark that is used and, of two, the other."""
     if not text.strip():
         raise MarkError("no mark is not the same as 0: leave etched out if there is none, and set the target otherwise")
-    dual = _DUAL.match(text)
+    dual = _DUAL.match(text.translate(_SIGNS))
     if dual is None:
         return text, None
     first, second = dual.group(1), dual.group(2)
@@ -87,7 +90,7 @@ def _is_power_of_ten(x: Decimal) -> bool:
 
 
 def _count(text: str) -> Decimal:
-    m = _COUNT.match(text)
+    m = _COUNT.match(text.translate(_SIGNS))
     if m is None:
         raise MarkError("a mark that can be read; write it as it stands, for example '+14', '-3' or 'm+8 (+3)'")
     return Decimal((m.group(1) or "") + m.group(2).replace(",", "."))
@@ -98,8 +101,14 @@ def target_from_deviation(nominal: Decimal, text: str, step: Decimal, sense: Sen
     step_mm = step * mm_per_unit
     used, other = _used(text, step_mm)
     sign = 1 if sense == "adds" else -1
-    deviation = sign * _count(used) * step
+    count = _count(used)
+    deviation = sign * count * step
     warning = ""
+    if is_length(count) and step != 1:
+        warning = (
+            f"The mark {text} is written as a length and not as a count; taken as a count of {step} it comes to {deviation}. "
+            "If the manual means the length, state etched_step = 1."
+        )
     if abs(deviation) * mm_per_unit >= ABSURD_DEVIATION_MM:
         warning = (
             f"The mark {text} comes to {deviation} off nominal, more than marks usually are. "

@@ -38,6 +38,9 @@ HUNDREDTH, THOUSANDTH_IN = Decimal("0.01"), Decimal("0.0254")
         ("+2,5", "2.5"),
         ("m+8 (+3)", "8"),
         ("+3 (m+8)", "3"),
+        ("\N{MINUS SIGN}5", "-5"),
+        ("\N{EN DASH}5", "-5"),
+        ("\N{FULLWIDTH PLUS SIGN}3", "3"),
     ],
 )
 def test_counts(text: str, count: str) -> None:
@@ -99,6 +102,15 @@ def test_a_deviation_of_0_15_mm_is_doubted(text: str, step: str, warns: bool) ->
     t = target_from_deviation(Decimal(60), text, Decimal(step), "adds", MM)
     assert bool(t.warning) == warns
     assert ("Check its unit" in t.warning) == warns
+
+
+@pytest.mark.parametrize(
+    ("text", "step", "warns"), [("+.03", "0.01", True), ("-0.05", "0.001", True), ("+.03", "1", False)]
+)
+def test_a_mark_written_as_a_length_is_not_taken_for_a_count_in_silence(text: str, step: str, warns: bool) -> None:
+    """Both are written in one family, +3 and +.03 (heavy-vehicle service text)."""
+    t = target_from_deviation(Decimal(60), text, Decimal(step), "adds", MM)
+    assert ("etched_step = 1" in t.warning) == warns
 
 
 def test_the_doubt_is_the_same_in_inches() -> None:
