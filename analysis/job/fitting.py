@@ -60,18 +60,22 @@ def fit(job: Job, e: Entry) -> None:
         )
         # Shims first written down are those that are in already.
         if old is not None:
-            void(job, e, Change("depth-shim", f"depth shim {old.thickness} to {stack.thickness}"))
+            void(job, e, Change("depth-shim", f"depth shim {old.thickness.brief} to {stack.thickness.brief}"))
             job.state.pop("turns", None)
     elif place == "far":
         if old is not None and old.thickness.mm != stack.thickness.mm:
-            void(job, e, Change("far-shim", f"far pack {old.thickness} to {stack.thickness}"))
+            void(job, e, Change("far-shim", f"far pack {old.thickness.brief} to {stack.thickness.brief}"))
     elif place == "spacer":
         if old is not None and old.thickness.mm != stack.thickness.mm:
-            void(job, e, Change("spacer-shim", f"shim beside the spacer {old.thickness} to {stack.thickness}"))
+            void(
+                job,
+                e,
+                Change("spacer-shim", f"shim beside the spacer {old.thickness.brief} to {stack.thickness.brief}"),
+            )
             job.state.pop("turns", None)
     elif old is not None:
         job.side_moves.append(SideMove(e.n, place, old, stack))
-        void(job, e, Change("side-shim", f"{place} shim {old.thickness} to {stack.thickness}"))
+        void(job, e, Change("side-shim", f"{place} shim {old.thickness.brief} to {stack.thickness.brief}"))
     else:
         job.side_moves.append(SideMove(e.n, place, None, stack))
     job.stacks[place] = stack
@@ -86,7 +90,9 @@ def _too_much(job: Job, old: Stack, new: Stack) -> str:
     if "grades_from" in family and family.get("max_pieces") == 1:
         low, high = (quantity(family[k], "length").mm for k in ("grades_from", "grades_to"))
         if not low <= new.thickness.mm <= high:
-            return f"{new.thickness} lies outside the grades made ({low.normalize():f} to {high.normalize():f} mm)"
+            return (
+                f"{new.thickness.brief} lies outside the grades made ({low.normalize():f} to {high.normalize():f} mm)"
+            )
     return ""
 
 

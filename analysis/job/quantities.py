@@ -86,6 +86,12 @@ class Quantity:
         return f"{self.value:f} {self.unit}"
 
     @property
+    def brief(self) -> str:
+        """For a sentence: a mean that does not come out even is rounded to a tenth of a micrometre; what was typed stays as it is."""
+        places = -int(self.value.as_tuple().exponent)
+        return str(self) if places <= 6 else f"{self.value:.{5 if self.unit == 'in' else 4}f} {self.unit}"
+
+    @property
     def mm(self) -> Decimal:
         """A length in mm, exact."""
         return self.value * _TO_MM[self.unit]

@@ -130,8 +130,14 @@ def test_a_whole_distance_to_the_back_face(page: Any, address: str) -> None:
     whole = {"form": "a whole distance", "mark_unit": "mm", "face": "back face"}
     panel = typed(page, address, "in", whole, mark="97.46")
     panel.locator("p").filter(has_text="measure the head's height").wait_for(timeout=PATIENCE_MS)
-    page.locator('[data-form="gearset"] [data-path="head_height"] input').fill("38.0111 mm")
-    panel.locator("p").filter(has_text="= 59.4489 mm").wait_for(timeout=PATIENCE_MS)
+    heights = page.locator('[data-form="gearset"] [data-path="head_heights"]')
+    heights.locator("select").select_option("mm")
+    for n, spot in enumerate(("38.011", "38.014", "38.008")):
+        heights.locator(".figures input").nth(n).fill(spot)
+    panel.locator("p").filter(has_text="= 59.449 mm").wait_for(timeout=PATIENCE_MS)
+    panel.locator("p").filter(has_text="mean of 3 spots that differ by 0.006 mm").wait_for(timeout=PATIENCE_MS)
+    heights.locator(".figures input").nth(2).fill("38.030")
+    panel.locator("p").filter(has_text="Look again: the head heights differ by 0.019 mm").wait_for(timeout=PATIENCE_MS)
 
 
 def test_no_mark_is_not_zero(page: Any, address: str) -> None:

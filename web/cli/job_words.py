@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from analysis.job.quantities import quantity
+
 
 def next_words(step: dict[str, Any] | None) -> str:
     """The next step."""
@@ -34,10 +36,14 @@ def stock_words(rows: Sequence[dict[str, Any]]) -> str:
     for r in rows:
         state = r["state"] if r["state_in"] is None else f"{r['state']} in {r['state_in']}"
         lines.append(
-            f"{r['thickness']:<13}  {r['spread']:<11}  {r['marked'] or '–':<11}  {r['place']:<5}  {state:<9}  {r['job']:<11}  {r['id']}"
+            f"{_brief(r['thickness']):<13}  {r['spread']:<11}  {r['marked'] or '–':<11}  {r['place']:<5}  {state:<9}  {r['job']:<11}  {r['id']}"
             + (f"  ({r['rejected']})" if r["rejected"] else "")
         )
     return "\n".join(lines) + "\n"
+
+
+def _brief(written: str) -> str:
+    return quantity(written, "length").brief
 
 
 def _mm(x: float | None, sign: bool = False) -> str:
@@ -51,7 +57,7 @@ def words(d: dict[str, Any]) -> str:
         lines.append(f"Target: none; {d['target_missing']}.")
     lines.append(f"Depth shim: {d['shim_effect']['say']}")
     lines += [
-        f"    {place}: {s['thickness']} ({' + '.join(s['pieces']) or 'measured as a stack'})"
+        f"    {place}: {_brief(s['thickness'])} ({' + '.join(s['pieces']) or 'measured as a stack'})"
         for place, s in d["stacks"].items()
     ]
     if d["starter"] is not None:

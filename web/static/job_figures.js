@@ -4,17 +4,17 @@ import * as kept from "./job_kept.js";
 import { beside, taken, unitWord, unitsOf } from "./job_units.js";
 import { say } from "./say.js";
 
-function unitSelect(dimension, env) {
+function unitSelect(dimension, env, own = false) {
   const input = el(
     "select",
     { class: "unit-choice", "aria-label": say("job_field.unit") },
     el("option", { value: "" }, say("job.unit_missing")),
     unitsOf(dimension).map((u) => el("option", { value: u.unit }, unitWord(u.unit))),
   );
-  const last = kept.lastUnit(env.job, dimension);
+  const last = own ? null : kept.lastUnit(env.job, dimension);
   if (last) input.value = last;
   input.addEventListener("change", () => {
-    if (input.value) env.unitChosen(dimension, input.value);
+    if (input.value && !own) env.unitChosen(dimension, input.value);
     env.changed();
   });
   return input;
@@ -23,7 +23,9 @@ function unitSelect(dimension, env) {
 // A figure that is typed, its unit typed with it or chosen beside it; the same in the other units is said below.
 export function quantity(spec, env) {
   const input = el("input", { type: "text", inputmode: spec.signed ? null : "decimal", autocomplete: "off" });
-  const unit = unitSelect(spec.dimension, env);
+  // What is printed in the other unit goes its own way.
+  const own = spec.field.startsWith("also_");
+  const unit = unitSelect(spec.dimension, env, own);
   const other = el("output", { class: "beside" });
   const show = () => {
     const t = taken(input.value, spec.dimension);
@@ -35,7 +37,7 @@ export function quantity(spec, env) {
     if (t.unit && t.figure !== null) {
       unit.value = t.unit;
       input.value = t.figure;
-      env.unitChosen(spec.dimension, t.unit);
+      if (!own) env.unitChosen(spec.dimension, t.unit);
     }
     show();
   };
@@ -47,7 +49,7 @@ export function quantity(spec, env) {
     input,
     // A unit chosen once stands ready in the fields that are still empty, seen before a figure is typed there.
     adopt(dimension, chosen) {
-      if (dimension === spec.dimension && !unit.value && !input.value) unit.value = chosen;
+      if (!own && dimension === spec.dimension && !unit.value && !input.value) unit.value = chosen;
     },
     get() {
       const text = input.value.trim();
@@ -69,7 +71,7 @@ export function quantity(spec, env) {
   };
 }
 
-const ROW_WORD = { places: "job.place", readings: "job.place" };
+const ROW_WORD = { places: "job.place", readings: "job.place", head_heights: "job.spot" };
 
 // Rows of figures with one unit for all; gives its own field and the field `unit`.
 export function figures(spec, env) {

@@ -8,7 +8,7 @@ import { Person } from "./job_person.js";
 import { REPEATED, openStep } from "./job_step.js";
 import { nextPart, standingOf, stepList } from "./job_steps.js";
 import { setUnits } from "./job_units.js";
-import { localised, say } from "./say.js";
+import { localised, number, say } from "./say.js";
 
 const $ = (id) => document.getElementById(id);
 const LOOK_MS = 2500;
@@ -62,7 +62,7 @@ function names(path, { place, what: asked } = {}) {
   const others = which === "own" ? [] : ctx.shop.filter((p) => p.state === "free" && !s.stock.some((x) => x.id === p.id));
   return [...own, ...others]
     .filter((p) => !goes || p.place === goes)
-    .map((p) => [p.id, say("job.piece_at", { id: p.id, thickness: localised(String(p.thickness)), state: say(`job_stock.state_${stateOf(p.state)}`) })]);
+    .map((p) => [p.id, say("job.piece_at", { id: p.id, thickness: number(p.thickness_mm), state: say(`job_stock.state_${stateOf(p.state)}`) })]);
 }
 
 const stateOf = (state) => (state === "free" || state === "reserved" || state === "rejected" || state === "discarded" ? state : "fitted");

@@ -159,7 +159,7 @@ function whichLimit(ctx, step) {
   if (step.step !== "limits" || !ctx.state.limit_doubts.length) return null;
   const spec = { kind: "confirm", name: "confirm-limit", first: ["entry", "reason"], more: [], preset: { what: "limit" } };
   const form = new JobForm(ctx, step.step, spec);
-  return el("div", { class: "act" }, ctx.state.limit_doubts.map((x) => told(x, "cure")), el("h3", {}, say("job.limit_holds")), form.root);
+  return el("div", { class: "act" }, ctx.state.limit_doubts.filter((x) => x !== ctx.state.next?.say).map((x) => told(x, "cure")), el("h3", {}, say("job.limit_holds")), form.root);
 }
 
 // A miss that may be the unit's own give waits for a word that its other causes were looked for.

@@ -58,6 +58,8 @@ export function beside(figure, unit, dimension) {
 export function both(text, dimension) {
   const { figure, unit } = taken(String(text), dimension);
   const other = beside(figure, unit, dimension);
-  const own = unit ? `${figure} ${unitWord(unit)}` : String(text);
+  // A mean that does not come out even is rounded; what was typed stays as it is.
+  const even = figure === null || (figure.split(".")[1] ?? "").length <= 6;
+  const own = unit ? (even ? `${figure} ${unitWord(unit)}` : written(Number(figure), unit)) : String(text);
   return other ? `${own} (${other})` : own;
 }
