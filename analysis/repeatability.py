@@ -33,6 +33,9 @@ SLOWING_FULL = 0.3
 DRIFT_P = 0.003
 """Chance of seeing a drift where there is none from which it is allowed for: as much again as it made over the set may have gone before."""
 
+APART_MM = 0.3
+"""Spread of a set that neither bearing play (0.05 to 0.2 mm; common practice, no source) nor a seating makes."""
+
 STEP_SHARE = 0.03
 """Share of the display step that all sweeps of a set have in common after the fit: judged on simulated sets."""
 
@@ -151,6 +154,8 @@ def summarise(
                 "rectangular",
             )
         )
+    if float(np.ptp(b.minimum)) > APART_MM:
+        said.append(_apart(b))
     u = math.sqrt(sum(x.u_mm**2 for x in lines))
     dof = u**4 / sum(x.u_mm**4 / x.dof for x in lines if math.isfinite(x.dof))
     return SetStatistics(
@@ -167,6 +172,17 @@ def summarise(
         drift_p=p,
         budget=tuple(lines),
         notes=tuple(said),
+    )
+
+
+def _apart(b: Bottoms) -> str:
+    """What to ask when nearest points lie farther apart than play or a seating puts them."""
+    order = np.argsort(b.t)
+    at = int(np.abs(np.diff(b.minimum[order])).argmax()) + 1
+    return (
+        f"The nearest points lie {float(np.ptp(b.minimum)):.3f} mm apart, most of it from {float(b.t[order][at]):.0f} s on: more than play "
+        "or a seating makes. Was the zero key pressed, did the indicator slip in its clamp, or was a blade put in or taken out? "
+        "Begin a new set."
     )
 
 

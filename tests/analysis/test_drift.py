@@ -34,6 +34,17 @@ def test_a_drift_is_allowed_for_by_what_it_made_over_the_set() -> None:
     assert s.u_mm > line.u_mm
 
 
+@pytest.mark.parametrize(("jump", "told"), [(-1.234, True), (0.5, True), (0.12, False), (0.0, False)])
+def test_a_display_set_to_zero_on_the_way_is_asked_about(jump: float, told: bool) -> None:
+    b = drifting(0.0)
+    s = summarise(replace(b, minimum=b.minimum + np.where(b.t > 20.0, jump, 0.0)), 0)
+    asked = [n for n in s.notes if "zero key" in n]
+    assert bool(asked) == told
+    if told:
+        assert f"{abs(jump):.2f}" in asked[0]
+        assert "from 21 s on" in asked[0]
+
+
 def test_between_seatings_their_means_show_it() -> None:
     s = summarise(drifting(0.020, seats=3), 0)
     line = next(b for b in s.budget if b.name == "drift")
