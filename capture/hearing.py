@@ -12,6 +12,7 @@ from capture.counters import Counters
 from capture.decoders import Damaged
 from capture.feeding import Feeding
 from capture.hub import Event
+from capture.pipeline import NEW_SET
 from capture.running_set import RunningSet
 from capture.silence import Silence
 
@@ -182,10 +183,10 @@ class Hearing(ABC):
             # The new stream must say by itself that the link stands, and whether it may begin in the middle of a frame.
             state = "back" if old.pipe.between_frames else "opened"
             if fresh.writer is not None:
-                fresh.writer.link(0.0, state, "new set")
-            self._feeding.link(0.0, state, "new set")
-            fresh.pipe.link(0.0, state, "new set")
-            self._link = {"event": "link", "t": 0.0, "state": state, "why": "new set"}
+                fresh.writer.link(0.0, state, NEW_SET)
+            self._feeding.link(0.0, state, NEW_SET)
+            fresh.pipe.link(0.0, state, NEW_SET)
+            self._link = {"event": "link", "t": 0.0, "state": state, "why": NEW_SET}
 
     def _begin_with(self, period_s: float) -> None:
         """What comes from now on is another source's."""

@@ -12,6 +12,9 @@ from capture.received import damaged_places
 
 Listener = Callable[[Reading, str], None]
 
+NEW_SET = "new set"
+"""Why a link is said to be open at the start of a set that was begun while it stood."""
+
 ON_THE_LINE = "damaged on the line (parity or stop bit)"
 
 
@@ -60,6 +63,9 @@ class Pipeline:
         self._tell = on_reading
         self._tell_damaged = on_damaged
         self._hurt = False
+        self._settle_s = float(profile.values.get("settle", 0.0))
+        self._settled = float("-inf")
+        self._lost = False
 
     @property
     def between_frames(self) -> bool:
@@ -68,6 +74,9 @@ class Pipeline:
 
     def chunk(self, t: float, data: bytes) -> None:
         """Take bytes; a reading bears the time of the piece that completed it."""
+        if t < self._settled:
+            # What it says of itself when its port is opened may hold a number, and is no reading.
+            return
         start = 0
         for at in damaged_places(data):
             self._decode(t, data[start:at])
@@ -104,4 +113,7 @@ class Pipeline:
         if state in ("opened", "lost"):
             # Not at "back": after a loss nothing is held, and after mere silence the held half of a line is good.
             self._decoder.reset()
+        if (state == "opened" and why != NEW_SET) or (state == "back" and self._lost):
+            self._settled = t + self._settle_s
+        self._lost = state == "lost" or (self._lost and state == "stale")
         self.session.link(t, state, why)

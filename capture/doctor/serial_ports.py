@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.doctor.finding import Finding
-from capture.sources.holders import grabbers_running, group_of, holders
+from capture.sources.holders import grabbers_running, holders, permission_cure
 from capture.sources.serial_finding import identity_of
 
 _BY_ID = Path("/dev/serial/by-id")
@@ -35,8 +35,7 @@ def ports() -> list[Finding]:
 def _port(port: Any) -> Finding:
     name = f"serial port {port.device} ({port.description})"
     if os.name == "posix" and not os.access(port.device, os.R_OK | os.W_OK):
-        group = group_of(port.device)
-        return Finding(f"{name}: no permission", "wrong", f"sudo usermod -aG {group} $USER, then log out and in again.")
+        return Finding(f"{name}: no permission", "wrong", permission_cure(port.device))
     held = holders(port.device)
     if held:
         return Finding(f"{name}: in use by {', '.join(held)}", "wrong", "Close that program.")

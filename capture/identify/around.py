@@ -11,7 +11,7 @@ from pathlib import Path
 from capture.doctor.serial_ports import lasting_name
 from capture.errors import CaptureError
 from capture.identify.watching import Watch
-from capture.sources.holders import group_of, holders
+from capture.sources.holders import holders, permission_cure
 
 MOST_HEARD = 30
 """Bluetooth devices shown; the nearest first."""
@@ -57,7 +57,7 @@ def port_of(device: str, about: str = "") -> Port:
     held = holders(device) if allowed else []
     cure = ""
     if not allowed:
-        cure = f"sudo usermod -aG {group_of(device)} $USER, then log out and in again."
+        cure = permission_cure(device)
     elif held:
         cure = "Close that program."
     return Port(device, about, stays, sure, held, allowed, cure)

@@ -106,6 +106,7 @@ KEYS: dict[str, _Key] = {
     "stopbits": _Key("1 or 2", lambda x: _whole(x) and x in (1, 2)),
     "line_errors": _one_of("check", "ignore"),
     "lines": _one_of("assert", "clear", "leave"),
+    "settle": _Key("seconds, 0 to 60", lambda x: _number(x) and 0 <= x <= 60),
     "end": _one_of("any", "crlf", "cr", "lf"),
     "pattern": _Key("a regular expression with a group named value, and no [[, --, && or || within brackets", _pattern),
     "places": _Key("0 to 6 decimal places", lambda x: _whole(x) and 0 <= x <= 6),

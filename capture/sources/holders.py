@@ -47,3 +47,18 @@ def group_of(device: str) -> str:
         return grp.getgrgid(os.stat(device).st_gid).gr_name
     except (ImportError, KeyError, OSError):
         return "dialout"
+
+
+def permission_cure(device: str) -> str:
+    """What gives somebody the right to open a device."""
+    try:
+        about = os.stat(device)
+    except OSError:
+        about = None
+    if about is not None and (about.st_gid == 0 or about.st_mode & 0o060 != 0o060):
+        # To be in such a group would give a right to everything else, or none to this.
+        return (
+            f"No group of users may open it: sudo chown $USER {device} does until it is unplugged; for good, give it to a group "
+            'with a line in /etc/udev/rules.d/90-indicator.rules that ends in GROUP="dialout", MODE="0660".'
+        )
+    return f"Add yourself to its group: sudo usermod -aG {group_of(device)} $USER, then log out and in again."

@@ -8,9 +8,10 @@ import os
 import re
 import select
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -19,7 +20,7 @@ import serial
 from capture.errors import LinkLostError, SourceError, SourceTextError
 from capture.profiles import Profile, poll_bytes
 from capture.sources.contract import Reader, ReopeningSource
-from capture.sources.holders import grabbers_running, group_of, holders
+from capture.sources.holders import grabbers_running, holders, permission_cure
 from capture.sources.line_errors import Unmarker, checks_line, mark_damage
 from capture.sources.serial_finding import find_port, present
 
@@ -86,20 +87,24 @@ class SerialSource(ReopeningSource):
     @contextmanager
     def opened(self) -> Iterator[Reader]:
         """Open the port once."""
-        port = self._open()
-        try:
+        with ExitStack() as held:
+            port = self._open(held)
+            held.callback(self._close, port)
             yield self._reader(port)
-        finally:
-            # Only this thread closes the port; a failing close of a dead one is of no interest.
-            with suppress(Exception):
-                self._let_in(port)
-            with suppress(Exception):
-                port.close()
 
-    def _open(self) -> Any:
+    def _close(self, port: Any) -> None:
+        # Only this thread closes the port; a failing close of a dead one is of no interest.
+        with suppress(Exception):
+            self._let_in(port)
+        with suppress(Exception):
+            port.close()
+
+    def _open(self, held: ExitStack) -> Any:
         url = self._url
         name = self._target if url else find_port(self._target)
         v = self._v
+        if not url:
+            held.enter_context(claimed(name, self.name))
         try:
             port = serial.serial_for_url(name, do_not_open=True)
             port.baudrate, port.bytesize = v["baud"], v["bytesize"]
@@ -179,6 +184,36 @@ class SerialSource(ReopeningSource):
         return read
 
 
+_claims: dict[str, str] = {}
+"""The ports this program has open, by their real names, and the source that has each."""
+
+_claiming = threading.Lock()
+
+
+@contextmanager
+def claimed(port: str, source: str) -> Iterator[None]:
+    """Have a port for one source of this program: the system only tells that somebody has it.
+
+    Raises
+    ------
+    SourceError
+        If another one has it.
+    """
+    real = os.path.realpath(port) if os.name == "posix" else port.upper()
+    with _claiming:
+        first = _claims.get(real)
+        if first is not None:
+            raise SourceError(
+                f"{port} is listened to already, as {first}: {source} is the same port under another name. Leave one out."
+            )
+        _claims[real] = source
+    try:
+        yield
+    finally:
+        with _claiming:
+            del _claims[real]
+
+
 def _check_url(url: str) -> None:
     try:
         parts = urlsplit(url)
@@ -239,9 +274,7 @@ def _explained(e: Exception, name: str) -> LinkLostError | SourceError:
     if code in (errno.ENODEV, errno.ENXIO, errno.EIO):
         return LinkLostError(f"{name} is not there now")
     if code == errno.EACCES or "PermissionError" in text or "Access is denied" in text:
-        return SourceError(
-            f"No permission to open {name}. Add yourself to its group: sudo usermod -aG {group_of(name)} $USER, then log out and in again."
-        )
+        return SourceError(f"No permission to open {name}. {permission_cure(name)}")
     if code in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in text or "busy" in text:
         who = ", ".join(holders(name)) or "another program"
         return SourceError(f"{name} is in use by {who}. Close that program first.")

@@ -88,11 +88,32 @@ def test_a_port_that_another_program_holds_is_named_with_it(port: str) -> None:
 def test_a_port_without_permission_names_its_group(port: str, monkeypatch: pytest.MonkeyPatch) -> None:
     import grp
 
+    if os.geteuid() != 0:
+        pytest.skip("only the superuser may give a port to a group")
     monkeypatch.setattr(ports_module.os, "access", lambda *_: False)
+    os.chown(port, -1, grp.getgrnam("dialout").gr_gid)
+    os.chmod(port, 0o660)
     (f,) = ports_module.ports()
-    assert f.state == "wrong"
-    group = grp.getgrgid(os.stat(port).st_gid).gr_name
-    assert f"usermod -aG {group} " in f.cure
+    assert (f.state, f.cure) == (
+        "wrong",
+        "Add yourself to its group: sudo usermod -aG dialout $USER, then log out and in again.",
+    )
+
+
+@pytest.mark.parametrize(("gid", "mode"), [(0, 0o660), (0, 0o600), (20, 0o620), (20, 0o600)])
+def test_nobody_is_sent_into_a_group_that_gives_no_right_or_every_right(
+    port: str, gid: int, mode: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The advice was to join the superuser's group, or one that may not open the port either."""
+    if os.geteuid() != 0:
+        pytest.skip("only the superuser may give a port to a group")
+    monkeypatch.setattr(ports_module.os, "access", lambda *_: False)
+    os.chown(port, -1, gid)
+    os.chmod(port, mode)
+    (f,) = ports_module.ports()
+    assert "usermod" not in f.cure
+    assert f"sudo chown $USER {port}" in f.cure
+    assert 'MODE="0660"' in f.cure
 
 
 def test_a_name_that_stays_is_told_and_one_that_hangs_on_the_socket_too(

@@ -413,6 +413,21 @@ def test_no_permission_names_the_group_to_join(bench: PtyBench) -> None:
     assert "group" in str(e.value)
 
 
+def test_one_port_under_two_names_is_one_too_many(tmp_path: Path, bench: PtyBench) -> None:
+    """The complaint named this program, or none, as another one that has the port; the first goes on."""
+    (tmp_path / "again").symlink_to(os.path.realpath(bench.link))
+    with _opened(str(bench.link)) as read:
+        with pytest.raises(SourceError) as e, _opened(str(tmp_path / "again")):
+            pass
+        assert f"is listened to already, as serial:{bench.link}: serial:{tmp_path}/again is the same port" in str(
+            e.value
+        )
+        bench.write(b"+000.478\r\n")
+        assert b"+000.478" in _bytes(read, 10)
+    with _opened(str(tmp_path / "again")):
+        pass  # free again
+
+
 def test_a_port_that_is_not_there_may_come(tmp_path: Path) -> None:
     with pytest.raises(LinkLostError, match="no such port"), _opened(str(tmp_path / "absent")):
         pass

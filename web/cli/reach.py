@@ -57,6 +57,10 @@ def reach(host: str, port: int) -> Reach:
     )
 
 
+STUCK_S = 10.0
+"""A page that takes nothing for so long, or a device that has left the network, is let go; a page that lives connects again."""
+
+
 @contextmanager
 def bound(host: str, port: int) -> Iterator[list[socket.socket]]:
     """Sockets that listen, closed at the end; with one address of this machine served, the loopback is served too.
@@ -90,9 +94,13 @@ def _listener(host: str, port: int) -> socket.socket:
     six = ":" in host
     both = six and is_wildcard(host) and socket.has_dualstack_ipv6()
     try:
-        return socket.create_server(
+        made = socket.create_server(
             (host, port), family=socket.AF_INET6 if six else socket.AF_INET, dualstack_ipv6=both
         )
+        if hasattr(socket, "TCP_USER_TIMEOUT"):
+            # Its connections have it too.  What waits to be sent is nothing the server library would ever give up.
+            made.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(1000 * STUCK_S))
+        return made
     except OSError as e:
         raise CaptureError(
             f"{host}:{port} cannot be served on: {e.strerror}. Choose another port with --port, or --port 0 for a free one."
