@@ -15,6 +15,9 @@ from analysis.uncertainty import combine
 
 __all__ = ["conclude", "shim_for"]
 
+FEWEST_SWEEPS = 3
+"""Good sweeps from which something is ruled: the least that can disagree about one of them."""
+
 
 def conclude(
     setup: Setup, stats: SetStatistics, play: PlayFinding, step_mm: float | None = None
@@ -87,9 +90,15 @@ def conclude(
             notes.append(
                 "With bearing play in the readings nothing is ruled within: put the play right and measure again."
             )
-        out |= {"ruling": verdict, "p_within": r.p_within}
-        if r.say:
+        if verdict != "not proven" and stats.accepted < FEWEST_SWEEPS:
+            verdict = "not proven"
+            notes.append(
+                f"Nothing is ruled from fewer than {FEWEST_SWEEPS} good sweeps: one that turned back short of the nearest point, or rode on "
+                "dirt, looks sound by itself. Sweep again."
+            )
+        elif r.say:
             notes.append(r.say)
+        out |= {"ruling": verdict, "p_within": r.p_within}
     out["notes"] = notes
     if doubt and shims_stated(setup):
         return out, no_answer(doubt)

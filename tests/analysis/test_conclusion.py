@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -173,6 +174,19 @@ def test_play_keeps_a_distance_from_being_ruled_within(finding: Finding) -> None
     assert "may stay" not in shim["say"]
     assert ("First put the bearing play right" in shim["say"]) == (finding == "present")
     assert run(bench(), 0.2, finding=finding)[0]["ruling"] == "outside"
+
+
+@pytest.mark.parametrize(
+    ("sweeps", "error", "ruling"), [(1, 0.0, ""), (2, 0.0, ""), (2, 0.2, ""), (3, 0.0, "within"), (3, 0.2, "outside")]
+)
+def test_nothing_is_ruled_from_one_or_two_sweeps(sweeps: int, error: float, ruling: str) -> None:
+    depth, _ = conclude(bench(), replace(readings(2.03 + error), accepted=sweeps), play())
+    assert depth["ruling"] == (ruling or "not proven")
+    assert any("fewer than 3 good sweeps" in n for n in _notes(depth)) == (not ruling)
+
+
+def _notes(depth: dict[str, Any]) -> list[str]:
+    return list(depth["notes"])
 
 
 def test_too_wide_an_uncertainty_says_it_can_never_be_proven() -> None:
