@@ -125,10 +125,20 @@ class ReopeningSource(Source):
 
 
 class Tries:
-    """What has been told of a link that goes and comes, and how long to wait before the next attempt."""
+    """What has been told of a link that goes and comes, and how long to wait before the next attempt.
 
-    def __init__(self, name: str, sink: Sink, clock: Clock) -> None:
-        self._name, self._sink, self._clock = name, sink, clock
+    Parameters
+    ----------
+    name : str
+    sink : Sink
+    clock : Clock
+    later_reasons : bool
+        Why it does not come back is told too, once that has lasted, where it says more than how it was lost; else only what
+        waiting may not cure.
+    """
+
+    def __init__(self, name: str, sink: Sink, clock: Clock, *, later_reasons: bool = False) -> None:
+        self._name, self._sink, self._clock, self._later = name, sink, clock, later_reasons
         self.told = False
         self.wait = FIRST_WAIT_S
         self._is_open = False
@@ -157,7 +167,7 @@ class Tries:
         if self._seen[0] != reason:
             self._seen = (reason, now)
         news = self._is_open or not self.told
-        if (grave or self._grave) and reason != self._reason and now - self._seen[1] >= SETTLE_S:
+        if (grave or self._grave or self._later) and reason != self._reason and now - self._seen[1] >= SETTLE_S:
             news = True
         # The first failure of a kind is worth a warning; the hundredth of the same is not.
         _log.log(logging.WARNING if news else logging.DEBUG, "%s: %s", self._name, reason)

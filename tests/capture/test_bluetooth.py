@@ -665,6 +665,24 @@ def test_switched_off_and_on(bus: PrivateBus, monkeypatch: pytest.MonkeyPatch) -
         heard.wait(lambda: heard.states[-1] == "back")
 
 
+def test_why_it_does_not_come_back_is_told_though_the_link_merely_broke(
+    bench: BluetoothBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Switched off, or carried off: the page went on saying that the connection broke, which tells nobody what to do."""
+    monkeypatch.setattr(finding, "SCAN_S", 0.2)
+    with running(f"ble:{ADDRESS}") as heard:
+        bench.wait_for_listener()
+        bench.do(lambda s: s.set_powered(False))
+        heard.wait(lambda: heard.links[-1][0] == "lost" and "switched off: switch it on" in heard.links[-1][1], 60)
+        bench.indicator.advertising = False
+        bench.do(lambda s: s.set_powered(True))
+        heard.wait(lambda: "wake the indicator and bring it near" in heard.links[-1][1], 60)
+        bench.indicator.advertising = True
+        bench.wait_for_listener()
+        heard.wait(lambda: heard.states[-1] == "back", 60)
+        assert len(heard.links) <= 6, "each reason once"
+
+
 def test_no_adapter(bus: PrivateBus) -> None:
     with benched(bus, indicator(), adapter=False), running(f"ble:{ADDRESS}") as heard:
         heard.wait(lambda: heard.states == ["lost"])

@@ -69,7 +69,8 @@ class BluetoothSource(Source):
 
     async def _keep_listening(self, sink: Sink, clock: Clock) -> None:
         finder = Finder(self._target)
-        tries = Tries(self.name, sink, clock)
+        # A link that broke because Bluetooth was switched off looks like one that broke.
+        tries = Tries(self.name, sink, clock, later_reasons=True)
         await free_leftover(self._target)
         cleared = False
         boot: bytes | None = None
