@@ -54,7 +54,8 @@ def _of_kind(job: Job, e: Entry, first: int) -> list[str]:
         spent = asked(job, overshot(job)) if e.data["place"] == "depth" else ""
         return [x for x in (f"{doubt[:1].upper()}{doubt[1:]}." if doubt else "", asks, spent) if x]
     if e.kind == "state" and {"nut", "bearings_replaced"} & e.data.keys():
-        return [x for x in [asked(job, overshot(job))] if x]
+        # Told where the sleeve is let go, not with every turn of a wrench after it.
+        return [x for x in [asked(job, overshot(job))] if f"at entry {first}:" in x]
     return []
 
 

@@ -28,7 +28,15 @@ def spent(job: Job, r: Taken, overshot: Callable[[Taken], bool]) -> str:
     overshot : callable
         Whether a reading's torque lies above its limit.
     """
-    return next((f"But {why} {RENEW}" for why in _reasons(job, r.data.get("sleeve"), r.n, overshot)), "")
+    return next((f"But {why} {RENEW}" for why in _reasons(job, number_of(job, r), r.n, overshot)), "")
+
+
+def number_of(job: Job, r: Taken) -> object:
+    """The sleeve a torque was read on: its own number, else the one written down last before it; None before the first."""
+    if "sleeve" in r.data:
+        return r.data["sleeve"]
+    before = [x.data["sleeve"] for x in job.readings if x.kind == r.kind and x.n < r.n and "sleeve" in x.data]
+    return before[-1] if before else None
 
 
 def asked(job: Job, overshot: Callable[[Taken], bool]) -> str:
@@ -38,14 +46,14 @@ def asked(job: Job, overshot: Callable[[Taken], bool]) -> str:
     last = next((r for r in reversed(job.readings) if r.kind == "pinion-preload" and _counts(job, r)), None)
     if last is None:
         return ""
-    why = next(_reasons(job, last.data.get("sleeve"), len(job.entries) + 1, overshot), "")
+    why = next(_reasons(job, number_of(job, last), len(job.entries) + 1, overshot), "")
     return f"{why[0].upper()}{why[1:]} {RENEW}" if why else ""
 
 
 def _reasons(job: Job, name: object, until: int, overshot: Callable[[Taken], bool]) -> Iterator[str]:
     which = "" if name is None else f" {name}"
     for before in job.readings:
-        if before.n >= until or before.data.get("sleeve") != name or not _counts(job, before):
+        if before.n >= until or not _counts(job, before) or number_of(job, before) != name:
             continue
         if overshot(before):
             yield f"the crush sleeve{which} was overshot at entry {before.n}: what it shows now is not preload that lasts."

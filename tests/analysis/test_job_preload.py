@@ -66,6 +66,15 @@ def test_the_step_asks_for_the_sleeve_before_the_torque() -> None:
     assert next_step(job) is not None
 
 
+def test_a_torque_without_a_number_is_on_the_sleeve_numbered_last() -> None:
+    one, two = (("preload", {**GOOD[1], "sleeve": x}) for x in ("1", "2"))
+    loose: s.Row = ("state", {"nut": "loose"})
+    assert findings(unit("crush sleeve", one, loose, ("state", BUILT), GOOD)) == ["within", "sleeve spent"]
+    assert findings(unit("crush sleeve", one, loose, ("state", BUILT), two, GOOD)) == ["within", "within", "within"]
+    assert "nut let go" in said_last(unit("crush sleeve", one, loose))
+    assert said_last(unit("crush sleeve", one, loose, AGAIN)) == "", "told once, where it was let go"
+
+
 def test_a_trial_without_the_sleeve_crushes_none() -> None:
     nipped: s.Row = ("state", {**BUILT, "nut": "nipped"})
     rows = unit("crush sleeve", nipped, GOOD, ("fit", {"place": "depth", "stack": "0.820 mm"}), ("state", BUILT), GOOD)

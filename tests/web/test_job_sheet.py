@@ -410,3 +410,43 @@ def test_a_browser_shows_and_prints_it_without_asking_for_anything(made: Path, n
         finally:
             browser.close()
     assert asked == [made.as_uri()]
+
+
+def test_the_sheet_says_which_limit_holds_and_how_high_the_head_is(tmp_path: Path) -> None:
+    from capture.jobs import JobFolder
+    from web.report.job_gather import gather_job
+    from web.report.job_view import job_view
+    from web.report.page import render_page
+
+    gear = {
+        "pinion_pair": "5",
+        "ring_pair": "5",
+        "mark": "97.46",
+        "mark_unit": "mm",
+        "form": "full-distance",
+        "face": "back",
+    }
+    job = JobFolder(tmp_path).new("j")
+    band = {"name": "backlash", "min": "0.13 mm", "max": "0.23 mm", "also_min": "0.005 in", "also_max": "0.009 in"}
+    rows = [
+        ("intake", {"unit": "invented axle"}),
+        ("gearset", {**gear, "head_heights": ["38.011", "38.014", "38.008"], "unit": "mm"}),
+        ("limit", {**band, "page": "27"}),
+        ("limit", {"name": "backlash", "min": "0.10 mm", "max": "0.20 mm", "page": "31"}),
+    ]
+    for kind, data in rows:
+        job.add(kind, data, "AB")
+
+    def page() -> str:
+        return render_page(
+            job_view(gather_job(job.path, str(job.path), written="2026-03-02T09:14:05Z", version="1", by=None))
+        )
+
+    assert "Look which one is for this unit" in page()
+    job.add("confirm", {"entry": 3, "what": "limit", "reason": "page 27 is for this ratio"}, "AB")
+    text = page()
+    assert "Look which one is for this unit" not in text
+    assert "0.13 mm to 0.23 mm (also printed as 0.005 in to 0.009 in)" in text
+    assert "about entry 3, limit): page 27 is for this ratio" in text
+    assert "38.011 mm, 38.014 mm, 38.008 mm" in text
+    assert "Head height: 38.011 mm, the mean of 3 spots that differ by 0.006 mm." in text

@@ -76,7 +76,7 @@ def _told(file: JobFile, entries: list[Entry], json_out: bool) -> int:
     for e in entries:
         for said in told.get(e.n, []):
             sys.stdout.write(f"Look again at entry {e.n}: {said}\n")
-        if e.n in told:
+        if e.n in told and e.kind != "state":
             sys.stdout.write(f"  To put it right: job add {file.path} {e.kind} FIELD=VALUE … --corrects {e.n}\n")
     sys.stdout.write(next_words(None if step is None else step._asdict()))
     return 0

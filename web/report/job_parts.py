@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from typing import Any
 
 from analysis.job.derive import setup_for
+from analysis.job.head import head_of
 from analysis.job.limits import shown
 from analysis.job.rules import LIMITS
 from analysis.setup import SetupError
 from web.report import job_drawings, words
 from web.report.job_gather import JobMatter
-from web.report.job_words import KINDS, STATUS, fields, plain, said
+from web.report.job_words import KINDS, STATUS, brief, fields, plain, said
 from web.report.model import Block, Facts, Section, Table, Text
 from web.report.sets import length
 
@@ -23,7 +24,12 @@ def marks(m: JobMatter) -> Section:
     if d["gearset"] is None:
         blocks.append(Text("No gear set is written down.", "warning"))
     else:
-        blocks.append(Facts(fields(d["gearset"])))
+        blocks.append(Facts(fields(_heights(d["gearset"]), "unit")))
+        if "head_heights" in d["gearset"]:
+            head = head_of(d["gearset"])
+            blocks.append(
+                Text(f"Head height: {head.height.brief}, the mean of {head.spots} spots that differ by {head.spread}.")
+            )
         if "second_reader" not in d["gearset"]:
             blocks.append(Text("No second person read the mark.", "warning"))
     if d["target"] is not None:
@@ -42,6 +48,11 @@ def marks(m: JobMatter) -> Section:
     if d["as_found"] is not None:
         blocks.append(Text(d["as_found"]["say"], "plain" if d["as_found"]["agrees"] is not False else "warning"))
     return Section("marks", "Gear set, marks and target", tuple(blocks))
+
+
+def _heights(g: dict[str, Any]) -> dict[str, Any]:
+    """A gear set's fields, the head heights with their unit."""
+    return {k: [f"{x} {g['unit']}" for x in v] if k == "head_heights" else v for k, v in g.items()}
 
 
 def limits(m: JobMatter) -> Section:
@@ -83,7 +94,7 @@ def shims(m: JobMatter) -> Section:
     """Shims that were fitted, by their names, and every shim measured."""
     d = m.data
     now = tuple(
-        (place, " + ".join(s["pieces"]) or "not named: measured as a stack", s["thickness"], str(s["entry"]))
+        (place, " + ".join(s["pieces"]) or "not named: measured as a stack", brief(s["thickness"]), str(s["entry"]))
         for place, s in d["stacks"].items()
     )
     blocks: list[Block] = [
@@ -103,7 +114,7 @@ def shims(m: JobMatter) -> Section:
         spots: Any = m.job.pieces[row["id"]].data
         read = f"{' '.join(map(str, spots['readings']))} {spots['unit']}"
         state = f"{row['state']}: {row['rejected']}" if row["rejected"] else row["state"]
-        pieces.append((row["id"], read, row["thickness"], row["spread"], plain(row["marked"]), state))
+        pieces.append((row["id"], read, brief(row["thickness"]), row["spread"], plain(row["marked"]), state))
     if pieces:
         head = ("shim", "spots, as read", "thickness", "spread", "marked", "state")
         blocks.append(Table(head, tuple(pieces), (2, 3), "Shims measured"))

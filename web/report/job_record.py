@@ -70,6 +70,12 @@ def who(m: JobMatter) -> Section:
             d = e.data
             which = f" (entry {d['entry']})" if "entry" in d else ""
             blocks.append(Text(f"Accepted{which}: {d['what']}. Allowed by {d['allowed_by']}: {d['reason']}", "warning"))
+        elif e.kind == "confirm":
+            blocks.append(
+                Text(
+                    f"Answered by {e.by} (entry {e.n}, about entry {e.data['entry']}, {e.data['what']}): {e.data['reason']}"
+                )
+            )
     return Section("who", "Who", tuple(blocks))
 
 

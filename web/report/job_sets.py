@@ -8,7 +8,7 @@ from typing import Any
 from analysis.job.figures import shim_of
 from web.report import job_drawings, words
 from web.report.job_gather import JobMatter
-from web.report.job_words import STATUS, plain
+from web.report.job_words import STATUS, brief, plain
 from web.report.model import Block, Facts, Points, Section, Table, Text
 from web.report.sets import budget_table, length, sweeps_table
 
@@ -53,7 +53,7 @@ def depth_sections(m: JobMatter) -> Iterator[Section]:
 def _set(m: JobMatter, r: dict[str, Any]) -> Iterator[Block]:
     inches = m.data["units"] == "in"
     data: Any = next(e.data for e in m.job.effective if e.n == r["entry"])
-    shims = ", ".join(f"{k} {v}" for k, v in r["shims"].items()) or words.NOT_STATED
+    shims = ", ".join(f"{k} {brief(v)}" for k, v in r["shims"].items()) or words.NOT_STATED
     yield Facts(
         (
             ("status", STATUS[r["status"]], ""),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from web.report import job_parts, job_record, words
 from web.report.job_gather import JobMatter
 from web.report.job_sets import depth_sections, overview
-from web.report.job_words import TITLE, fields, plain
+from web.report.job_words import TITLE, brief, fields, plain
 from web.report.model import Blanks, Block, Facts, Section, Sheet, Text
 
 
@@ -65,7 +65,7 @@ def _as_left(m: JobMatter) -> str:
     from web.report.sets import length
 
     d, inches = m.data, m.data["units"] == "in"
-    shims = ", ".join(f"{k} {' + '.join(s['pieces']) or s['thickness']}" for k, s in d["stacks"].items())
+    shims = ", ".join(f"{k} {' + '.join(s['pieces']) or brief(s['thickness'])}" for k, s in d["stacks"].items())
     tail = f" Shims: {shims}." if shims else ""
     x = d["depth"]
     if x is None or x["distance_mm"] is None:

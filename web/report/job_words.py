@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from analysis.job.quantities import quantity
 from web.report.words import NOT_STATED
 
 TITLE = "Gear set-up: job sheet"
@@ -31,6 +32,12 @@ NAMES = {
     "mark": "mark, as it stands",
     "no_mark": "no mark found",
     "second_reading": "second reader reads",
+    "head_height": "head height, one figure",
+    "head_heights": "head height at its spots",
+    "also_value": "value, as printed in the other unit",
+    "also_tolerance": "tolerance, as printed in the other unit",
+    "also_min": "min, as printed in the other unit",
+    "also_max": "max, as printed in the other unit",
     "housing_mark": "mark on the housing, as it stands",
     "housing_count": "length of one count, housing",
     "housing_sense": "each count of the housing's mark",
@@ -70,6 +77,11 @@ def plain(value: object) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{label(str(k))} {plain(v)}" for k, v in value.items())
     return str(value)
+
+
+def brief(written: str) -> str:
+    """A thickness without the decimals a mean does not have."""
+    return quantity(written, "length").brief
 
 
 def label(key: str) -> str:

@@ -190,7 +190,7 @@ async function saved(data, form) {
   const go = leads ? el("a", { class: "button", href: `#${next}` }, say("job.go_on", { step: say(`job_step.${next}`) })) : null;
   const odd = oddities(data);
   ctx.tell(`${said} `, [...odd, go].filter(Boolean));
-  if (odd.length) odd.at(-1).focus();
+  if (odd.at(-1)?.tagName === "BUTTON") odd.at(-1).focus();
   else if (go) go.focus();
   else if (same) focusIn(REPEATED.includes(form.spec.kind) ? form.spec.name : null);
 }
@@ -208,6 +208,7 @@ function oddities(data) {
     form?.scrollIntoView({ block: "center" });
   };
   const said = data.remarks.map((x) => el("span", { class: "remark", data: { from: "program" } }, `${say("job.look_again")} ${localised(x)}`));
+  if (data.entry.kind === "state") return said;
   return [...said, el("button", { type: "button", class: "small", on: { click: right } }, say("job.put_right", { n }))];
 }
 

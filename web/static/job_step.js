@@ -33,7 +33,7 @@ function due(ctx, step) {
     else if (f.name === "zeroing-after") measured && out.add(f.name);
     else if (f.name === "set-typed" || ["fit-far", "fit-spacer"].includes(f.name) || f.kind === "end-play" || f.bench) continue;
     else if (f.name === "state") ctx.state.state.carrier !== "in" && ["carrier-preload", "run-out"].includes(step.step) && out.add(f.name);
-    else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads === f.kind && step.step !== "as-found")) out.add(f.name);
+    else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads?.endsWith(f.kind) && step.step !== "as-found")) out.add(f.name);
   }
   if (step.step === "depth") return new Set(["fit-depth"]);
   if (step.step === "as-found") for (const name of ["run-out", "preload-pinion", "pattern"]) out.delete(name);
@@ -171,11 +171,14 @@ function unitGives(ctx, step) {
 }
 
 // A shim beside a spacer is for units that have one.
-const suits = (ctx) => (f) => f.name !== "fit-spacer" || ["solid spacer", undefined].includes(ctx.state.family?.preload_by);
+function suits(ctx, step) {
+  const spacer = ["solid spacer", undefined].includes(ctx.state.family?.preload_by);
+  return (f) => spacer || (f.name !== "fit-spacer" && !(step.step === "pinion-preload" && f.kind === "piece"));
+}
 
 export function openStep(ctx) {
   const found = ctx.layout.steps.find((s) => s.step === ctx.open) ?? ctx.layout.steps[0];
-  const step = { ...found, forms: found.forms.filter(suits(ctx)) };
+  const step = { ...found, forms: found.forms.filter(suits(ctx, found)) };
   const row = ctx.state.steps.find((s) => s.step === step.step);
   const [kind, words] = standingOf(ctx, step.step);
   const open = due(ctx, step);
