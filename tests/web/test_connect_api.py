@@ -74,9 +74,9 @@ def indicators(tmp_path: Path) -> Iterator[Indicators]:
 
 
 @asynccontextmanager
-async def page(source: str, client: str = "127.0.0.1") -> AsyncIterator[httpx.AsyncClient]:
+async def page(source: str, client: str = "127.0.0.1", use: str = "text-line") -> AsyncIterator[httpx.AsyncClient]:
     """A client of the application of a station on `source`."""
-    station = Station(source, profile=load_profile({"use": "text-line", "rate": 20.0}))
+    station = Station(source, profile=load_profile({"use": use, "rate": 20.0}))
     door = Door()
     # Another machine gets this far only when it is paired.
     _, token = door.devices.add("phone", client)
@@ -613,6 +613,47 @@ def test_a_bluetooth_scan_on_request_lists_what_it_hears_and_can_be_stopped(
 
     try:
         worked(indicators, work)
+    finally:
+        bench.close()
+        bus.close()
+
+
+def test_the_bluetooth_indicator_in_use_is_identified_and_no_other_looked_for_beside_it(
+    monkeypatch: pytest.MonkeyPatch, need: Callable[[str], str]
+) -> None:
+    bus = PrivateBus(need("bluetooth"))
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bus.address)
+    bench = BluetoothBench(bus.address, indicator())
+
+    async def main() -> None:
+        async with page("ble:C0:FF:EE:00:00:01", use="gatt-length") as c:
+            end = time.monotonic() + 60.0
+            while not bench.listened_to():
+                assert time.monotonic() < end
+                await asyncio.sleep(0.05)
+            r = await c.post("/api/connect/identify", json={"source": "ble:C0:FF:EE:00:00:02"})
+            assert (r.status_code, "could cut that off" in r.json()["detail"]) == (409, True)
+            # By its address in other letters too: nothing is looked for.
+            scans = bench.do(lambda s: sum(m == "StartDiscovery" for _, m in s.calls))
+            r = await c.post("/api/connect/identify", json={"source": "ble:c0:ff:ee:00:00:01"})
+            assert r.status_code == 202, r.text
+            n = 0
+            while (found := (await c.get("/api/connect")).json()["search"])["doing"] is not None:
+                assert time.monotonic() < end
+                bench.send(478 + n % 7)
+                n += 1
+                await asyncio.sleep(0.05)
+            assert (found["outcome"], found["mine"]) == ("found", True)
+            first = found["candidates"][0]
+            assert (first["use"], first["sure"], first["guessed"]) == ("gatt-length", True, [])
+            assert bench.do(lambda s: sum(m == "StartDiscovery" for _, m in s.calls)) == scans
+            station = (await c.get("/api/connect")).json()["station"]
+            assert (station["counters"]["opens"], station["counters"]["losses"]) == (1, 0)
+            assert station["about"]["delivery"] == "signal"
+            assert station["open"] is None or station["open"][0] > 3
+
+    try:
+        asyncio.run(main())
     finally:
         bench.close()
         bus.close()
