@@ -22,7 +22,7 @@ from capture.simulator.wires import frame_of
 from tests.browser.conftest import running
 from tests.web.serving import served
 
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 WIDTHS = (320, 768, 1280)
 
 
@@ -64,11 +64,11 @@ def _serving(source: str) -> Iterator[str]:
     thread = threading.Thread(target=lambda: asyncio.run(main()), name="page")
     thread.start()
     try:
-        assert ready.wait(20)
+        assert ready.wait(60)
         yield address[0]
     finally:
         leave.set()
-        thread.join(20)
+        thread.join(60)
         assert not thread.is_alive()
 
 
@@ -208,6 +208,27 @@ def test_the_keyboard_alone_does_it(browser: Any, shop: Shop) -> None:
     _whole(page, 360)
     assert seen.trouble == []
     page.close()
+
+
+def test_ports_that_are_listed_during_a_search_wait_for_its_end(browser: Any, shop: Shop, tmp_path: Path) -> None:
+    silent = PtyBench(tmp_path / "silent")
+    try:
+        page = browser.new_page(viewport={"width": 768, "height": 900})
+        held: list[Any] = []
+        page.route("**/api/connect/ports", lambda route: held.append(route))
+        page.goto(f"{shop.address}/connect")
+        page.get_by_text("It is not in the list").click()
+        page.locator("#source").fill(f"serial:{silent.link}")
+        page.get_by_role("button", name="Identify this one").click()
+        page.locator("#busy-said").filter(has_text="baud").wait_for()
+        # No further look at the search, which would lock what it finds: the list itself has to know.
+        page.route("**/api/connect", lambda _: None)
+        held[0].continue_()
+        page.locator("#ports button").wait_for()
+        assert page.locator("#ports button").is_disabled(), "one at a time"
+        page.close()
+    finally:
+        silent.stop()
 
 
 def test_a_search_is_stopped_by_its_button(browser: Any, shop: Shop, tmp_path: Path) -> None:

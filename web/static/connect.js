@@ -56,6 +56,8 @@ async function command(path, body, where = "failure") {
 function identifyButton(source, label) {
   const button = element("button", say("connect.identify"));
   button.type = "button";
+  // What is listed while something is looked for waits as the others do.
+  button.disabled = !$("busy").hidden;
   button.setAttribute("aria-label", say("connect.identify_label", { name: label }));
   button.addEventListener("click", () => identify(source));
   return button;
