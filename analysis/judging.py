@@ -137,6 +137,7 @@ class SetJudge:
             step_mm=held.step_mm,
             slowing=np.array([(judged[i].bottom or _NO).slowing for i in good]),
             lag=np.array([(judged[i].bottom or _NO).lag_share for i in good]),
+            unsteady=np.array([(judged[i].bottom or _NO).unsteady for i in good]),
             pace=np.array([(judged[i].bottom or _NO).pace for i in good]),
         )
         common: tuple[BudgetLine, ...] = ()
@@ -150,8 +151,7 @@ class SetJudge:
             for_play = columns if averaging.chance < EXPLAINED else for_play
             common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
-        unsteady = np.array([(judged[i].bottom or _NO).unsteady for i in good])
-        play = play_test.assess(replace(for_play, u=for_play.u / unsteady), self._basis(judged))
+        play = play_test.assess(replace(for_play, u=for_play.u / for_play.unsteady), self._basis(judged))
         for j in judged:
             if j.reasons == ["off-the-set"] and j.bottom is not None and columns.minimum.size:
                 drop = sense * float(np.median(columns.minimum)) - j.bottom.minimum_mm

@@ -29,8 +29,14 @@ PRESENT_P = 0.002
 
 SUSPECTED_P = 0.01
 
+HARDLY_P = 0.0002
+"""The same for scatter that is only large enough if the pinion floats anywhere in its play: sound sets with a drift hardly seen come near it."""
+
 LEAST_MM = 0.004
 """Play smaller than this is not called play: below it lie grease, dirt and hand pressure."""
+
+WIDEST = math.sqrt(12.0)
+"""Play in standard deviations where the pinion floats in it, each place as likely; 2 where it lies at one end or the other."""
 
 FEWEST = 5
 """Accepted sweeps below which play cannot be judged."""
@@ -141,7 +147,7 @@ def assess(b: Bottoms, basis: str = "") -> PlayFinding:
     finding: Finding = "none"
     if size >= least and p < PRESENT_P:
         finding = "present"
-    elif size >= least and p < SUSPECTED_P:
+    elif (size >= least and p < SUSPECTED_P) or (WIDEST * excess >= least and p < HARDLY_P):
         finding = "suspected"
     if finding == "none":
         pattern: Pattern = "drift" if drifting else "none"
@@ -150,7 +156,8 @@ def assess(b: Bottoms, basis: str = "") -> PlayFinding:
         return PlayFinding("none", None, 0.0, upper, pattern, p, _say_none(upper, basis))
     if best is None or (best.p > 10 * p_scatter and best is not heading):
         low, high = _scatter_interval(level, own, left)
-        best = _Hint("two-level" if levels is not None else "none", 2.0 * excess, 2 * low, 2 * high, p_scatter)
+        most = 2.0 if levels is not None else WIDEST
+        best = _Hint("two-level" if levels is not None else "none", 2.0 * excess, 2.0 * low, most * high, p_scatter)
     return PlayFinding(finding, best.size, best.low, best.high, best.pattern, p, _say(finding, best) + basis)
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.distributions import t_sf
 from analysis.results import INFINITE_DOF, BudgetLine, Heading, SetStatistics
+from analysis.valley.pack import COARSE_MM
 
 Array = NDArray[np.float64]
 
@@ -36,8 +37,13 @@ DRIFT_P = 0.003
 APART_MM = 0.3
 """Spread of a set that neither bearing play (0.05 to 0.2 mm; common practice, no source) nor a seating makes."""
 
-STEP_SHARE = 0.03
-"""Share of the display step that all sweeps of a set have in common after the fit: judged on simulated sets."""
+STEP_SHARE, STEP_SHARE_STOPPING = 0.03, 0.16
+"""Share of the display step that all sweeps of a set have in common after the fit: of a hand that goes on across many steps, and of one that
+stops and goes, which reads the same step about the bottom each time wherever in it the bottom lies; judged on simulated sets."""
+
+STOPPING, STOPPING_FULL = (0.1, 0.3), 0.3
+"""Loss of pace over the bottom from which a hand stops and where it does so in full; and what a coarse display shows beyond the noise expected, less one, of
+one that does in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +60,8 @@ class Bottoms:
     """How much slower the hand went over the bottom, 0 to 1."""
     lag: Array = field(default_factory=lambda: np.zeros(1))
     """Part of `u` that the doubt about plunger lag gives; common to all sweeps."""
+    unsteady: Array = field(default_factory=lambda: np.ones(1))
+    """What a coarse display shows beyond the noise expected, as a factor: a hand the curve could not follow."""
     pace: Array = field(default_factory=lambda: np.zeros(0))
     """Change of the scaled angle over the bottom, mm^0.5 per second."""
 
@@ -132,7 +140,9 @@ def summarise(
     lines.append(
         BudgetLine(
             "bottom of the sweep",
-            math.hypot(MODEL_MM, STEP_SHARE * b.step_mm, SLOWING_MM * min(1.0, float(b.slowing.mean()) / SLOWING_FULL)),
+            math.hypot(
+                MODEL_MM, _step_share(b) * b.step_mm, SLOWING_MM * min(1.0, float(b.slowing.mean()) / SLOWING_FULL)
+            ),
             "B",
             INFINITE_DOF,
             "hand and display common to all sweeps, judged on simulated sets",
@@ -184,6 +194,15 @@ def _apart(b: Bottoms) -> str:
         "or a seating makes. Was the zero key pressed, did the indicator slip in its clamp, or was a blade put in or taken out? "
         "Begin a new set."
     )
+
+
+def _step_share(b: Bottoms) -> float:
+    """Share of the display step in common, as the hand went."""
+    if b.step_mm <= COARSE_MM:
+        return STEP_SHARE
+    low, full = STOPPING
+    stopping = max((float(b.slowing.mean()) - low) / (full - low), (float(b.unsteady.mean()) - 1.0) / STOPPING_FULL)
+    return math.hypot(STEP_SHARE, STEP_SHARE_STOPPING * min(max(stopping, 0.0), 1.0))
 
 
 def _weighted(x: Array, w: Array) -> float:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.bench.accuracy import run
-from tests.bench.hands import FAMILIES, NO_PLAY, PLAY, Case, make
+from tests.bench.hands import FAMILIES, NO_PLAY, PLAY, STEADY, Case, make
 
 
 @pytest.mark.parametrize("case", PLAY, ids=lambda c: c.name)
@@ -32,3 +34,12 @@ def test_drift_lag_seating_and_coarse_steps_are_not_called_play(case: Case) -> N
         assert play.size_high_mm >= 0.004, "less would not have been called play"
         if case.drift_mm_per_min > 0.02:
             assert play.pattern == "drift"
+
+
+def test_play_a_pinion_floats_in_is_as_large_as_said() -> None:
+    """Places anywhere in the play: its scatter is the play over root 12, not half of it."""
+    floats = replace(STEADY, name="floats", play_mm=0.01, play_kind="floats")
+    found = [run(floats, make(floats, 300 + s))[2] for s in range(24)]
+    sized = [f for f in found if f.finding == "present" and f.size_low_mm is not None and f.size_high_mm is not None]
+    assert len(sized) >= 16
+    assert sum((f.size_low_mm or 0.0) <= 0.01 <= (f.size_high_mm or 0.0) for f in sized) >= 0.85 * len(sized)
