@@ -150,12 +150,23 @@ def trial(job: Job) -> str:
             return f"Set {r.n}: {r.questions[0]}"
     if job.latest("depth") is not None and job.latest("depth").phase != "as-found":  # type: ignore[union-attr]
         return ""
+    if preload_first(job):
+        return ""
     for redo in redo_list(job):
         if redo["kind"] == "depth":
             return f"Measure the depth again: {redo['because']}."
     if job.open_zeroing is None:
         return "Build the pinion up for a trial, note its state, and read the master (zeroing, before)."
     return "Measure the depth: three seatings of 3 to 5 passes."
+
+
+def preload_first(job: Job) -> bool:
+    """Whether a depth that was right is void only because the preload is being set: that comes first, and the last reading after it."""
+    rows = [r for r in job.readings if r.kind == "depth" and r.phase != "as-found"]
+    if not rows or any(r.usable for r in rows) or not rows[-1].voided:
+        return False
+    sets_preload = {e.n for e in job.effective if e.kind == "fit" and e.data["place"] in ("spacer", "far")}
+    return rows[-1].voided[0].entry in sets_preload and depth_of(job, rows[-1]).get("ruling") == "within"
 
 
 def loop(job: Job) -> str:
@@ -168,7 +179,7 @@ def depth(job: Job) -> str:
     """A depth within tolerance and aim."""
     r = job.latest("depth")
     if r is None or r.phase == "as-found":
-        return "Measure the depth."
+        return "" if preload_first(job) else "Measure the depth."
     d = depth_of(job, r)
     if d["distance_mm"] is None:
         return f"Set {r.n} gives no distance: {d['reason']}"

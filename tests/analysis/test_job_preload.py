@@ -111,6 +111,45 @@ def test_the_shim_beside_a_solid_spacer_has_its_place() -> None:
     assert [r["status"] for r in same["readings"]] == ["valid", "valid"]
 
 
+def test_the_preload_is_set_before_the_depth_is_read_again() -> None:
+    """Depth, then preload, then depth again (common practice, no source): no depth is read between two shims of the spacer."""
+    lines = s.seated("mm", "1.536 1.535 1.537", "1.534 1.533 1.535", "1.537 1.536 1.538")
+    right = s.measured("trial", lines, s.ONE_ZERO, "0.000 mm")
+    over: s.Row = ("preload", {**GOOD[1], "torque": "5.0 N·m"})
+    skip: s.Row = ("skip", {"step": "as-found", "reason": "stripped already"})
+    first: s.Row = ("fit", {"place": "spacer", "stack": "1.200 mm"})
+    rows = unit(
+        "solid spacer",
+        skip,
+        first,
+        ("state", s.BUILT),
+        *right,
+        over,
+        ("fit", {"place": "spacer", "stack": "1.250 mm"}),
+        AGAIN,
+    )
+
+    def step(rows: list[s.Row]) -> tuple[str, str]:
+        found = next_step(folded(rows))
+        assert found is not None
+        return found.name, found.say
+
+    assert step(rows)[0] == "pinion-preload"
+    name, say = step([*rows, GOOD])
+    assert name == "final-depth"
+    assert "Measure the depth again" in say
+    assert {x["what"] for x in shown(rows)["redo"]} == {"depth", "pinion preload"}, (
+        "both are still to be measured again"
+    )
+    off = [
+        ("set", {**d, "seatings": s.seated("mm", "1.836 1.835 1.837", "1.834 1.833 1.835", "1.837 1.836 1.838")})
+        if k == "set"
+        else (k, d)
+        for k, d in rows
+    ]
+    assert step(off)[0] == "trial", "a depth that was not right comes first"
+
+
 def test_a_shim_of_the_spacer_is_not_offered_for_the_depth() -> None:
     pieces: list[s.Row] = [
         ("piece", {"id": n, "readings": [t] * 3, "unit": "mm", "place": p})
