@@ -112,7 +112,7 @@ class Heard:
         """States the link went through."""
         return [s for s, _ in self.links]
 
-    def wait(self, condition: Callable[[], object], timeout: float = 10.0) -> None:
+    def wait(self, condition: Callable[[], object], timeout: float = 60.0) -> None:
         """Wait for a condition, or for what the source died of."""
         end = time.monotonic() + timeout
         while not condition():

@@ -372,7 +372,7 @@ def test_an_indicator_behind_an_rfc_2217_server_can_be_asked(rfc_server: Rfc2217
     async def main() -> None:
         with every(0.01, answer):
             async with listening(rfc_server.url, poll="?\\r", interval=0.05) as heard:
-                await until(lambda: len(heard.of("reading")) >= 5, 15)
+                await until(lambda: len(heard.of("reading")) >= 5)
 
     asyncio.run(main())
 

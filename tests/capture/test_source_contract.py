@@ -36,7 +36,7 @@ from tests.fakes.private_bus import PrivateBus
 STREAMS = Path(__file__).resolve().parents[2] / "recorded_streams"
 NOTICED_S = 1.0
 BACK_S = 3.0
-WAIT_S = 15.0
+WAIT_S = 60.0
 
 pytestmark = [pytest.mark.filterwarnings(w) for w in OLD_WAYS]
 

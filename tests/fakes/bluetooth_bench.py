@@ -13,7 +13,7 @@ from capture.simulator.bench import Event
 from tests.fakes.bluetooth_service import BluetoothService, Characteristic, Peripheral
 
 T = TypeVar("T")
-WAIT_S = 10.0
+WAIT_S = 60.0
 
 
 class BluetoothBench:
