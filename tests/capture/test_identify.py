@@ -6,7 +6,6 @@ import json
 import os
 import select
 import threading
-import time
 import tomllib
 import tty
 from collections.abc import Callable, Iterator
