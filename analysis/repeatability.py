@@ -34,6 +34,9 @@ SLOWING_FULL = 0.3
 DRIFT_P = 0.003
 """Chance of seeing a drift where there is none from which it is allowed for: as much again as it made over the set may have gone before."""
 
+OFF_MM = 0.010
+"""Within this the seatings of sound work lie (common practice, no source)."""
+
 APART_MM = 0.3
 """Spread of a set that neither bearing play (0.05 to 0.2 mm; common practice, no source) nor a seating makes."""
 
@@ -166,6 +169,8 @@ def summarise(
         )
     if float(np.ptp(b.minimum)) > APART_MM:
         said.append(_apart(b))
+    elif seats.size >= 3:
+        said += _off_seating(seats, means, s_r)
     u = math.sqrt(sum(x.u_mm**2 for x in lines))
     dof = u**4 / sum(x.u_mm**4 / x.dof for x in lines if math.isfinite(x.dof))
     return SetStatistics(
@@ -183,6 +188,21 @@ def summarise(
         budget=tuple(lines),
         notes=tuple(said),
     )
+
+
+def _off_seating(seats: NDArray[np.int64], means: Array, scatter_mm: float) -> list[str]:
+    """One seating that stands off while the others agree: it is counted, and asked about."""
+    at = int(np.abs(means - np.median(means)).argmax())
+    others = np.delete(means, at)
+    off = float(means[at] - others.mean())
+    agree = max(float(np.ptp(others)), 2.0 * scatter_mm)
+    if abs(off) < max(OFF_MM, 3.0 * agree):
+        return []
+    return [
+        f"Seating {seats[at]} stands {abs(off):.3f} mm off ({off:+.3f} mm on the display) while the others agree within {agree:.3f} mm. "
+        "Likely dirt or a burr under the arbor, a cap not at torque, or the arbor on the other side of its play: clean, push and pull, "
+        "seat again. It counts until you begin a new set."
+    ]
 
 
 def _apart(b: Bottoms) -> str:

@@ -45,6 +45,26 @@ def test_a_display_set_to_zero_on_the_way_is_asked_about(jump: float, told: bool
         assert "from 21 s on" in asked[0]
 
 
+@pytest.mark.parametrize(
+    ("shifts", "off"),
+    [
+        ((0.0, 0.044, 0.001), "Seating 2 stands 0.044 mm off (+0.044"),
+        ((-0.020, 0.0, 0.002), "Seating 1 stands 0.021 mm off (-0.021"),
+        ((0.0, 0.004, 0.008), ""),
+        ((0.0, 0.020, 0.040), ""),
+        ((0.0, 0.0, 0.0), ""),
+    ],
+)
+def test_a_seating_that_stands_off_is_named_and_counted(shifts: tuple[float, ...], off: str) -> None:
+    b = drifting(0.0, seats=3)
+    s = summarise(replace(b, minimum=b.minimum + np.array(shifts)[b.seat - 1]), 0)
+    named = [n for n in s.notes if "stands" in n]
+    assert len(named) == bool(off)
+    assert all(off in n for n in named)
+    assert s.accepted == 12
+    assert s.minimum_mm == pytest.approx(sum(shifts) / 3, abs=0.0004)
+
+
 def test_between_seatings_their_means_show_it() -> None:
     s = summarise(drifting(0.020, seats=3), 0)
     line = next(b for b in s.budget if b.name == "drift")
