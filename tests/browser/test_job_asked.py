@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -127,4 +128,41 @@ def test_the_shim_beside_a_solid_spacer(browser: Any, address: str) -> None:
     page.locator("#told").filter(has_text="Saved on the disk").wait_for(timeout=PATIENCE_MS)
     stacks = ask(address, "/api/jobs/spacer")["stacks"]
     assert stacks["spacer"]["pieces"] == ["P1"]
+    closed(page, seen)
+
+
+LINES = """
+window.told = [];
+new MutationObserver(() => {
+  const line = document.getElementById("told")?.textContent;
+  if (line && line !== window.told.at(-1)) window.told.push(line);
+}).observe(document, { subtree: true, childList: true, characterData: true });
+"""
+
+
+def test_what_the_page_is_writing_itself_is_no_news_from_elsewhere(browser: Any, address: str) -> None:
+    """The answer comes late, as from a slow disk: meanwhile the page sees that its job has grown."""
+    written(address, "slow", START)
+    page = browser.new_page(viewport={"width": 360, "height": 780})
+    as_writer(page)
+    page.add_init_script(LINES)
+    seen = Seen(page, address)
+    page.goto(f"{address}jobs/slow#direction")
+    page.locator('[data-form="direction"]').wait_for(timeout=PATIENCE_MS)
+
+    def late(route: Any) -> None:
+        if route.request.method != "POST":
+            route.continue_()
+            return
+        answer = route.fetch()
+        time.sleep(6)
+        route.fulfill(response=answer)
+
+    page.route("**/api/jobs/slow/entries", late)
+    page.locator('[data-path="pushed_in"] label').filter(has_text="falls").click()
+    page.locator('[data-form="direction"] button[type=submit]').click()
+    page.locator("#told").filter(has_text="Saved on the disk as entry 5").wait_for(timeout=PATIENCE_MS)
+    assert not [x for x in page.evaluate("window.told") if "elsewhere" in x]
+    ask(address, "/api/jobs/slow/entries", {"kind": "note", "data": {"text": "from the other bench"}, "by": "CD"})
+    page.locator("#told").filter(has_text="Something was written down elsewhere").wait_for(timeout=PATIENCE_MS)
     closed(page, seen)

@@ -55,7 +55,7 @@ def test_a_reading_in_a_wrong_state_is_kept_and_used_only_with_a_reason(page: An
     at(page, "three", "trial")
     reading = page.locator('.readings li[data-status="wrong state"]')
     assert "too far apart" in reading.inner_text()
-    assert "Measure the depth again." in page.locator(".redo").inner_text()
+    assert "Measure the depth again:" in page.locator(".redo").inner_text()
     entry = reading.get_attribute("data-entry")
     keys = Keys(page)
     keys.unfold('.readings li[data-status="wrong state"] details')

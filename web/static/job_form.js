@@ -197,10 +197,9 @@ export class JobForm {
     e.preventDefault();
     if (this.sending) return;
     this.clearProblems();
-    this.sending = true;
+    this.sending = this.ctx.sending = true;
     this.ctx.tell(say("job.saving"));
-    const answer = await this.send(this.data());
-    this.sending = false;
+    const answer = await this.send(this.data()).finally(() => (this.sending = this.ctx.sending = false));
     if (!answer) return;
     if (answer.ok) {
       this.forget();

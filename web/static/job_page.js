@@ -21,6 +21,7 @@ const ctx = {
   job,
   open: null,
   forms: [],
+  sending: false,
   folds: new Map(),
   correcting: new Map(),
   typed: new Map(),
@@ -36,6 +37,7 @@ const ctx = {
 };
 let size = null;
 let own = 0;
+let drawn = 0;
 
 // Limits that stand, for the answer which of them holds.
 const limitNames = () =>
@@ -82,10 +84,11 @@ async function reload() {
 
 // What was written elsewhere, and nothing while there is nothing: a page is not drawn anew under the hands without need.
 async function fresh() {
-  const known = Math.max(ctx.entries.length, own);
   const trouble = await load();
   lost(trouble);
-  if (trouble || ctx.entries.length <= known) return;
+  // What this page is writing itself is no news: it is drawn once the answer is there.
+  if (ctx.sending) size = -1;
+  if (trouble || ctx.sending || ctx.entries.length <= Math.max(drawn, own)) return;
   render();
   ctx.tell(say("job.other_tab"));
 }
@@ -119,6 +122,7 @@ function putBack(was) {
 
 function render() {
   const was = cursor();
+  drawn = ctx.entries.length;
   for (const f of ctx.forms) f.stop?.();
   const { state } = ctx;
   document.title = `${state.unit ?? job} – shimwright`;
