@@ -6,6 +6,7 @@ left, a display that jumps to its stop, stands there as no hand stands, and jump
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 LIFTED_MM = 6.0
@@ -20,10 +21,24 @@ STILL_MM = 0.006
 """Width within which a plunger on its stop stands; two display steps where that is more."""
 
 
+NOTE_S = 0.07
+"""How often the display near the bottom is noted: a few times within a jump are enough."""
+
+
 class LiftFinder:
-    """Follows the display, one reading at a time."""
+    """Follows the display, one reading at a time.
+
+    Attributes
+    ----------
+    idle : bool
+        Nothing is going on: a reading within `JUMP_MM` of the bottom need only be noted, from `next_s` on.
+    next_s : float
+        When to note the next one, s.
+    """
 
     def __init__(self) -> None:
+        self.idle = True
+        self.next_s = 0.0
         self._far_since: float | None = None
         self._far_last = 0.0
         self._recent: deque[tuple[float, float]] = deque()
@@ -32,6 +47,14 @@ class LiftFinder:
         # the stop the plunger stood on until a moment ago, and how many readings off it have come
         self._stop: tuple[float, float] | None = None
         self._off = 0
+
+    def note(self, t: float, mm: float) -> None:
+        """Take a reading near the bottom while nothing is going on."""
+        recent = self._recent
+        while recent and recent[0][0] < t - 1.0:
+            recent.popleft()
+        recent.append((t, mm))
+        self.next_s = t + NOTE_S
 
     def push(self, t: float, mm: float, bottom_mm: float, step_mm: float, period_s: float | None) -> bool:
         """Take one reading; True once the plunger is back on the face.
@@ -49,11 +72,15 @@ class LiftFinder:
         period_s : float or None
             Time between readings, s.
         """
+        if self.idle:
+            # readings that were only noted lie between this one and the last
+            self._level = math.nan
         afar = self._from_afar(t, abs(mm - bottom_mm) > LIFTED_MM)
         stop = self._from_stop(t, mm, bottom_mm, step_mm, max(JUMP_S, 3.5 * (period_s or 0.0)))
         if afar:
             # one return, seen by both signs
             self._stop = None
+        self.idle = self._far_since is None and self._stop is None and not self._jumped
         return afar or stop
 
     def _from_afar(self, t: float, away: bool) -> bool:

@@ -13,7 +13,7 @@ from analysis.geometry import DEFAULT_SWING_RADIUS_MM
 from analysis.held import sent_once, times_sent
 from analysis.judging import Held, Outcome, SetJudge
 from analysis.kept import Kept
-from analysis.lifted import LiftFinder
+from analysis.lifted import JUMP_MM, LiftFinder
 from analysis.pushpull import Episode, PlateauFinder
 from analysis.readings import Reading, Scale
 from analysis.results import Gap, PlayFinding, SetStatistics, Sweep
@@ -89,8 +89,14 @@ class Session:
         period.add(t)
         mm = counts * self._step if -(1 << 40) < counts < 1 << 40 else scale.counts_to_mm(counts)
         step = self._step
-        if self._bottom_mm is not None and self._lifts.push(t, mm, self._bottom_mm, step, period.seconds):
-            self._seated_again(t)
+        bottom = self._bottom_mm
+        if bottom is not None:
+            lifts = self._lifts
+            if lifts.idle and -JUMP_MM <= mm - bottom <= JUMP_MM:
+                if t >= lifts.next_s:
+                    lifts.note(t, mm)
+            elif lifts.push(t, mm, bottom, step, period.seconds):
+                self._seated_again(t)
         episode = self._plateaus.push(t, mm, step)
         if episode is not None:
             self._episodes.append(episode)

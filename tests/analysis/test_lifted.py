@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.lifted import LiftFinder
+from analysis.lifted import JUMP_MM, LiftFinder
 
 BOTTOM = 2.0
 
@@ -14,7 +14,11 @@ def _times_back(mm: np.ndarray, rate: float, step: float = 0.001) -> list[float]
     lifts = LiftFinder()
     seen = []
     for i, z in enumerate(np.round(mm / step) * step):
-        if lifts.push(i / rate, float(z), BOTTOM, step, 1 / rate):
+        # as the session does
+        if lifts.idle and abs(z - BOTTOM) <= JUMP_MM:
+            if i / rate >= lifts.next_s:
+                lifts.note(i / rate, float(z))
+        elif lifts.push(i / rate, float(z), BOTTOM, step, 1 / rate):
             seen.append(i / rate)
     return seen
 
