@@ -228,11 +228,25 @@ def test_a_job_that_makes_no_setup_is_refused_with_the_reason(tmp_path: Path) ->
     async def work(b: Bench) -> None:
         begin(b)
         file = b.jobs.get("j")
-        file.add("limit", {"name": "depth-aim", "value": "0.9 mm", "page": "shop"}, "AB")
+        n = next(e.n for e in file.journal().entries if e.data.get("name") == "depth-tolerance")
+        file.add("limit", {"name": "depth-tolerance", "value": "70 mm"}, "AB", corrects=n)
         r = await b.post("/api/bench", job="j")
         assert r.status_code == 422
-        assert "aim" in r.json()["detail"]
+        assert "tolerance" in r.json()["detail"]
         assert json.loads(r.text)["problems"][0]["field"] == "job"
+
+    run(tmp_path, work)
+
+
+def test_an_aim_that_contradicts_its_tolerance_is_not_judged_by(tmp_path: Path) -> None:
+    async def work(b: Bench) -> None:
+        begin(b)
+        b.jobs.get("j").add("limit", {"name": "depth-aim", "value": "0.9 mm", "page": "shop"}, "AB")
+        assert (await b.post("/api/bench", job="j")).status_code == 200
+        assert b.station.setup is not None
+        assert b.station.setup.aim_mm != pytest.approx(0.9)
+        state = (await b.http.get("/api/jobs/j")).json()
+        assert "is wider than the tolerance" in state["limit_doubts"][0]
 
     run(tmp_path, work)
 
