@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 SHARE = 0.1
 """Share of displays thought to average, before the sweeps have shown anything."""
 
-TOLD, TAKEN = 0.2, 0.7
+TOLD, TAKEN = 0.2, 0.9
 """Probability of averaging, given the sweeps, below which nothing is done, and from which its shift is taken out; in between it is doubt."""
 
 LEAST_MM = 0.0007
