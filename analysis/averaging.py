@@ -60,6 +60,8 @@ class Averaging:
         Length of a plain mean that would shift as much.
     shift_mm, u_mm, dof : float
         Mean shift taken out, its standard uncertainty and degrees of freedom; the sweeps have it in common.
+    explained : Bottoms
+        The sweeps less all of the shift, as if it were sure that the display averages.
     chance : float
         Chance of such a line, or a steeper one, by scatter alone.
     say : str
@@ -71,6 +73,7 @@ class Averaging:
     shift_mm: float
     u_mm: float
     dof: float
+    explained: Bottoms
     chance: float
     say: str
 
@@ -122,20 +125,22 @@ def at_rest(b: Bottoms, sense: int) -> Averaging | None:
     over = float(square.mean())
     seconds = math.sqrt(12.0 * mean)
     chance = t_sf(slope * math.sqrt(sxx / max(rest / left, 1.0)), left)
+    given = mean / p
+    explained = replace(b, minimum=b.minimum - sense * given * square, u=np.hypot(b.u, sd * (square - over)))
     if p < TAKEN:
         u = math.hypot(mean, sd) * over
         say = (
             f"The faster sweeps stand higher, perhaps by chance, perhaps because the display averages over about {seconds:.2f} s: "
             f"{u:.4f} mm of doubt. Sweep slowly, or switch the averaging off."
         )
-        return Averaging(b, seconds, 0.0, u, dof, chance, say if u >= LEAST_MM else "")
+        return Averaging(b, seconds, 0.0, u, dof, explained, chance, say if u >= LEAST_MM else "")
     shift, u = mean * over, sd * over
     say = (
         f"The faster a sweep, the higher its minimum: the display averages over about {seconds:.2f} s. "
         f"{shift:.4f} mm was taken out of the set; sweep slowly, or switch the averaging off, and it need not be."
     )
     settled = replace(b, minimum=b.minimum - sense * mean * square, u=np.hypot(b.u, sd * (square - over)))
-    return Averaging(settled, seconds, shift, u, dof, chance, say)
+    return Averaging(settled, seconds, shift, u, dof, explained, chance, say)
 
 
 def _variance_of_averaging(slope: float, se: float, dof: float, share: float) -> tuple[float, float, float]:

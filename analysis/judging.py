@@ -148,7 +148,7 @@ class SetJudge:
             taken = f", {averaging.shift_mm:.4f} mm taken out" if averaging.shift_mm else ""
             source = f"minima against the pace of the hand{taken}"
             # Bearing play that goes with the pace by chance must not be explained away: there it takes more.
-            for_play = columns if averaging.chance < EXPLAINED else for_play
+            for_play = averaging.explained if averaging.chance < EXPLAINED else for_play
             common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
         play = play_test.assess(replace(for_play, u=for_play.u / for_play.unsteady), self._basis(judged))
