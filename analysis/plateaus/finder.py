@@ -1,24 +1,14 @@
-"""Levels by turns in the stream, found one reading at a time.
-
-Readings that stand nearly still are a plateau; plateaus that go up and down by turns, without the plunger leaving the levels in
-between, are an episode.  A swing passes below or beyond its own turning points, a rest has one level, and an arbor lifted out
-goes far away, so most of what is no push-pull test ends here; the judge in `analysis.pushpull` looks at the rest.
-
-The thresholds are our own and judged on simulated streams (tests/bench/plateaus.py).
-"""
+"""The search for episodes in the stream, one reading at a time, in bounded memory."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.plateaus.levels import Episode, Plateau, joined, threshold_mm, turns_of
 from analysis.play import LEAST_MM
-
-LEAST_STEPS = 1.5
-"""Difference in display steps below which a display may just waver between two values."""
 
 FEWEST_TURNS = 4
 """Levels by turns that make a test: push, pull, push, pull."""
@@ -42,60 +32,6 @@ NEAR_MM = 0.4
 MOST_PLATEAUS = 80
 
 _KEPT = 240
-
-
-@dataclass(frozen=True, slots=True)
-class Plateau:
-    """Readings that stood still: level and scatter in mm, times in s."""
-
-    start_s: float
-    end_s: float
-    level_mm: float
-    sd_mm: float
-    readings: int
-    bend_mm: float = 0.0
-    """Outer thirds less the middle: a level that is held has none, the bottom of a swing bends up."""
-    creep_mm: float = 0.0
-    """Last third less the first: a level that is held hardly creeps."""
-
-    @property
-    def seconds(self) -> float:
-        """How long it was held."""
-        return self.end_s - self.start_s
-
-
-@dataclass(frozen=True, slots=True)
-class Episode:
-    """Plateaus in one stretch without a swing.
-
-    Attributes
-    ----------
-    plateaus : tuple of Plateau
-        Neighbours differ in level.
-    step_mm : float
-        Display step.
-    asked : bool
-        The user announced the test, so one single level is an answer too.
-    """
-
-    plateaus: tuple[Plateau, ...]
-    step_mm: float
-    asked: bool = False
-
-    @property
-    def start_s(self) -> float:
-        """When the first load was on."""
-        return self.plateaus[0].start_s
-
-    @property
-    def end_s(self) -> float:
-        """When the last load was taken off."""
-        return self.plateaus[-1].end_s
-
-    @property
-    def turns(self) -> tuple[Plateau, ...]:
-        """Plateaus at which the level turned, highs and lows by turns; those in between (no load) are left out."""
-        return _turns(self.plateaus, _threshold(self.step_mm))
 
 
 class PlateauFinder:
@@ -132,7 +68,7 @@ class PlateauFinder:
     @property
     def turns(self) -> int:
         """Levels by turns seen so far in the stretch that is going on, to tell the person how it goes."""
-        return len(_turns(self._plateaus, _threshold(self._step)))
+        return len(turns_of(self._plateaus, threshold_mm(self._step)))
 
     def expect(self) -> None:
         """The user has announced a push-pull test: the next still stretch is one, whatever it shows."""
@@ -281,7 +217,7 @@ class PlateauFinder:
             if away or change > self._most_mm or p.start_s - before.end_s > LONGEST_CHANGE_S:
                 self._flush()
             elif change <= max(1.25 * self._step, 0.6 * LEAST_MM):
-                self._plateaus[-1] = _joined(before, p)
+                self._plateaus[-1] = joined(before, p)
                 return
         self._plateaus.append(p)
         if len(self._plateaus) >= MOST_PLATEAUS:
@@ -296,44 +232,3 @@ class PlateauFinder:
         if self._asked or len(e.turns) >= self._fewest_turns:
             self._asked = False
             self._ready = e
-
-
-def _joined(a: Plateau, b: Plateau) -> Plateau:
-    n = a.readings + b.readings
-    level = (a.readings * a.level_mm + b.readings * b.level_mm) / n
-    var = (
-        a.readings * (a.sd_mm**2 + (a.level_mm - level) ** 2) + b.readings * (b.sd_mm**2 + (b.level_mm - level) ** 2)
-    ) / n
-    return Plateau(a.start_s, b.end_s, level, math.sqrt(var), n, 0.5 * (a.bend_mm + b.bend_mm), b.level_mm - a.level_mm)
-
-
-def _threshold(step_mm: float) -> float:
-    return max(0.8 * LEAST_MM, LEAST_STEPS * step_mm - 1e-9)
-
-
-def _turns(plateaus: Sequence[Plateau], threshold: float) -> tuple[Plateau, ...]:
-    """Highs and lows by turns: a level counts once the next has gone back by most of the whole difference."""
-    if len(plateaus) < 2:
-        return tuple(plateaus)
-    levels = [p.level_mm for p in plateaus]
-    back = max(threshold, 0.6 * (float(np.quantile(levels, 0.85)) - float(np.quantile(levels, 0.15))))
-    low = high = plateaus[0]
-    out: list[Plateau] = []
-    way = 0
-    for p in plateaus[1:]:
-        if way >= 0 and p.level_mm > high.level_mm:
-            high = p
-        if way <= 0 and p.level_mm < low.level_mm:
-            low = p
-        if way >= 0 and high.level_mm - p.level_mm >= back:
-            # what came before the first turn is the other end of it
-            if way == 0 and high.level_mm - low.level_mm >= back and low.start_s < high.start_s:
-                out.append(low)
-            out.append(high)
-            low, way = p, -1
-        elif way <= 0 and p.level_mm - low.level_mm >= back:
-            if way == 0 and high.level_mm - low.level_mm >= back and high.start_s < low.start_s:
-                out.append(high)
-            out.append(low)
-            high, way = p, 1
-    return (*out, low if way < 0 else high)
