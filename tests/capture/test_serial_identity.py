@@ -24,8 +24,8 @@ from capture.sources import holders as holders_module
 from capture.sources import serial_port as port_module
 from capture.sources.serial_finding import find_port, identity_of, present
 from capture.sources.serial_port import SerialSource
-from tests.capture.live import every, line, listening, stream_files, until
-from tests.capture.test_serial_pty import BACK_AFTER_S, UNPLUG_NOTICED_S, terminal_taken
+from tests.capture.live import BACK_S, NOTICED_S, every, line, listening, stream_files, until
+from tests.capture.test_serial_pty import terminal_taken
 
 
 @dataclass
@@ -73,7 +73,7 @@ def test_the_same_indicator_is_found_again_under_any_name(tmp_path: Path, ports:
             del ports[1:]
             bench.unplug()
             at, _ = await heard.wait("link", start, state="lost")
-            assert at - pulled <= UNPLUG_NOTICED_S
+            assert at - pulled <= NOTICED_S
             with terminal_taken(before):
                 await asyncio.sleep(1.2)
                 start = len(heard.events)
@@ -82,7 +82,7 @@ def test_the_same_indicator_is_found_again_under_any_name(tmp_path: Path, ports:
                 ports.append(Listed(os.path.realpath(bench.link)))
             assert ports[1].device != before
             at, _ = await heard.wait("reading", start)
-            assert at - put_back <= BACK_AFTER_S
+            assert at - put_back <= BACK_S
             assert {e["counts"] for e in heard.of("reading")} <= set(range(1000)), "never the other one"
 
     try:

