@@ -366,7 +366,7 @@ def test_another_indicator_that_cannot_be_recorded_is_not_listened_to(tmp_path: 
 def test_a_source_that_never_lets_go_is_left_and_its_late_bytes_are_in_no_set(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    monkeypatch.setattr("capture.station.END_S", 0.1)
+    monkeypatch.setattr("capture.station.live.END_S", 0.1)
     stuck, second = Waiting(), Speaking("serial:second", 5001)
 
     async def main() -> None:

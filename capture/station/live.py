@@ -1,15 +1,9 @@
-"""The live whole: source, recorder, pipeline, and events to those who watch.
-
-The source's thread writes each chunk to the raw stream, then decodes it and hands it to the session.  The event loop only
-hears of it afterwards, so a stalled loop or page can neither lose nor re-time a reading; and whatever goes wrong in decoding
-or judging, or with the evidence store, the recording goes on.
-"""
+"""One indicator: its life from start to stop, and what is asked of it meanwhile."""
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,20 +13,17 @@ from typing import TYPE_CHECKING, Any
 from capture.clock import Clock
 from capture.errors import CaptureError
 from capture.feeding import Feeding
-from capture.hearing import Hearing
-from capture.hub import Event, Hub, Subscription
 from capture.interrupted import interrupted_set
-from capture.judge import Judge
-from capture.listening import Listening
 from capture.profiles import Profile
 from capture.rawstream import repair_folder
 from capture.running_set import RunningSet, SetMaker
 from capture.sources import open_source
 from capture.sources.contract import Sink, Source
+from capture.station.listening import Listening
+from capture.station.watched import Watched
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
-    from analysis.tracing import Trace
     from capture.store.feed import StoreFeed
 
 CHECK_S, FIRST_CHECK_S = 0.2, 0.05
@@ -47,7 +38,7 @@ _log = logging.getLogger("shimwright.station")
 MARKS = ("reseat", "zero", "master", "pinion-turned", "push-pull", "set-end", "go-on")
 
 
-class Station(Hearing):
+class Station(Watched):
     """One indicator, listened to.
 
     Parameters
@@ -81,25 +72,13 @@ class Station(Hearing):
         setup_file: bytes | None = None,
         feed: StoreFeed | None = None,
     ) -> None:
-        super().__init__(Clock() if clock is None else clock, Feeding(feed), profile.period_s)
-        self.profile = profile
-        self.setup = setup
+        super().__init__(Clock() if clock is None else clock, Feeding(feed), profile, setup)
         self.setup_file = setup_file
         self._commands = threading.Lock()
-        self._hub = Hub()
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._judge = Judge(self._post, lambda: self._set.session, self._show, self._fail)
-        self._result: dict[str, Any] | None = None
-        self._step: dict[str, object] | None = None
-        self.number = 0
-        self._interrupted: dict[str, Any] | None = None
-        self._told = 0
-        self._set_failure: str | None = None
         self._closed = False
         one = open_source(source, profile) if isinstance(source, str) else source
         self._listening = Listening(one, self, self._clock, self._source_ended)
         self._maker = SetMaker(record_to, self._clock, self._recording_trouble, self._heard, self._damaged)
-        self.sets = 1
         self._set = self._maker.make(1, one.name, profile, setup, setup_file)
         self._begin_feeding(self._set)
 
@@ -134,34 +113,9 @@ class Station(Hearing):
             self._judge.end()
 
     @property
-    def _source(self) -> Source:
-        return self._listening.source
-
-    @property
-    def _own_times(self) -> bool:
-        return self._source.own_times
-
-    @property
     def about(self) -> dict[str, Any]:
         """What is known of the link besides its state; see `Source.about`."""
         return dict(self._source.about)
-
-    @property
-    def running(self) -> bool:
-        """False once the source has ended or failed."""
-        return self._listening.running
-
-    @property
-    def failure(self) -> str | None:
-        """What keeps this station from its work now, or None; recording comes before the store."""
-        return self.capture_failure or self._feeding.failure
-
-    @property
-    def capture_failure(self) -> str | None:
-        """What keeps this station from reading, judging or recording now, or None."""
-        writer = self._set.writer
-        recording = writer.failure if writer is not None else None
-        return self._listening.failure or recording or self._set_failure
 
     def _source_ended(self, listening: Listening) -> None:
         """Called in the source's thread."""
@@ -279,8 +233,7 @@ class Station(Hearing):
     def _begin(self, fresh: RunningSet) -> None:
         """Called under the lock."""
         self._set, self.sets = fresh, self.sets + 1
-        self._told = 0
-        self._result = self._step = self._set_failure = self._interrupted = None
+        self._judged_afresh()
         self._begin_feeding(fresh)
         # In this order with what it hears; the page asks for the whole picture when it comes.
         self._tell({"event": "set", "n": self.sets})
@@ -299,127 +252,11 @@ class Station(Hearing):
         """Where raw streams go, one folder a set; None where nothing is recorded."""
         return self._maker.folder
 
-    @property
-    def recording(self) -> Path | None:
-        """The raw stream of the set that runs."""
-        writer = self._set.writer
-        return None if writer is None else writer.path
-
-    @property
-    def heard(self) -> int:
-        """Readings of the set that runs."""
-        return self._set.heard
-
-    @property
-    def result(self) -> dict[str, Any] | None:
-        """The set that runs as it was last judged; `number` counts these."""
-        return self._result
-
-    def trace(self, n: int) -> Trace | None:
-        """Readings and curve of sweep `n` of the set that runs, as it was last judged; from any thread."""
-        return self._set.session.trace(n)
-
-    def subscribe(self) -> Subscription:
-        """Events from now on."""
-        return self._hub.subscribe()
-
-    def end_subscriptions(self) -> None:
-        """End all subscriptions; safe in a signal handler on the loop's thread."""
-        self._post(self._hub.close)
-
-    def state(self) -> dict[str, Any]:
-        """All a page that just arrived needs."""
-        with self._lock:
-            trace = list(self._trace)
-            last, link = self._last, self._link
-            writer = self._set.writer
-        setup = self.setup
-        return {
-            "source": self._source.name,
-            "profile": self.profile.name,
-            "set": self.sets,
-            "now": self.now(),
-            "period_s": self.period_s,
-            "link": {k: v for k, v in link.items() if k != "event"},
-            "last": None if last is None else {k: v for k, v in last.items() if k != "event"},
-            "trace": trace,
-            "result": self._result,
-            "number": self.number,
-            "step": self._step,
-            "interrupted": self._interrupted,
-            "failure": self.failure,
-            "counters": self.counters.as_dict(),
-            "store": self._feeding.state(),
-            "recording": str(writer.path) if writer is not None else None,
-            "recorded": None if writer is None else {"lines": writer.lines, "safe_lines": writer.synced_lines},
-            "setup": None
-            if setup is None
-            else {
-                "units": setup.units,
-                "tolerance_mm": setup.tolerance_mm,
-                "aim_mm": setup.aim_mm,
-                "reading_sense": setup.reading_sense,
-            },
-        }
-
-    @property
-    def period_s(self) -> float:
-        """Expected time between readings: as seen, or as the profile says."""
-        return self._set.session.period_s or self.profile.period_s
-
     # within
 
     def _begin_feeding(self, s: RunningSet) -> None:
         if s.writer is not None:
             self._feeding.begin(s.writer.path, s.header, self.setup)
-
-    def _recording_trouble(self, why: str | None) -> None:
-        if why is not None:
-            _log.warning("%s", why)
-        # An empty reason takes the last one off the page; one of another kind stays.
-        self._post(self._publish_failure, why)
-
-    def _publish_failure(self, why: str | None) -> None:
-        self._publish({"event": "failure", "why": why or self.failure or ""})
-
-    def _fail(self, why: str) -> None:
-        _log.error("%s", why, exc_info=sys.exc_info()[0] is not None)
-        self._set_failure = why
-        self._tell({"event": "failure", "why": why})
-
-    def _post(self, call: Any, *args: Any) -> None:
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(call, *args)
-
-    def _tell(self, event: Event) -> None:
-        self._post(self._publish, event)
-
-    def _changed(self) -> None:
-        self._post(self._judge.look)
-
-    def _publish(self, event: Event) -> None:
-        self._hub.publish(event)
-
-    def _show(self, result: dict[str, Any], step: dict[str, object], version: int) -> None:
-        self._result, self._step = result, step
-        self.number += 1
-        self._feeding.result(result)
-        sweeps = result["sweeps"]
-        for sweep in sweeps[self._told :]:
-            self._publish({"event": "sweep", **sweep})
-        self._told = len(sweeps)
-        self._publish({"event": "result", "number": self.number, "step": step, **result})
-        if step["do"] in ("read-answer", "called-off") and result["enough"] is not None:
-            self._end_set(version)
-
-    def _end_set(self, version: int) -> None:
-        """The set has what it needs: what is swept from here on does not count, in this run or when the stream is read again."""
-        with self._lock:
-            session = self._set.session
-            # Judged on all that was found, or it is judged once more first; and a user who goes on has the last word.
-            if session.version == version and not session.ended and not session.went_on:
-                self._mark(round(self._latest - self._set.zero, 6) if self._source.own_times else self.now(), "set-end")
 
     async def _keep_watch(self) -> None:
         while True:
