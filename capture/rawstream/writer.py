@@ -7,7 +7,6 @@ written again to a new segment, which says so.
 
 from __future__ import annotations
 
-import errno
 import threading
 import time
 from collections import deque
@@ -22,6 +21,7 @@ from capture.rawstream.records import FORMAT, line_of
 from capture.rawstream.segment_file import make_segment
 from capture.rawstream.segments import segment_path
 from capture.rawstream.syncer import Syncer
+from capture.rawstream.troubles import FULL, Troubles
 from capture.received import damaged_places
 
 SYNC_S = 1.0
@@ -31,7 +31,6 @@ MOST_HELD = 8 * 1024 * 1024
 """Bytes kept in memory while the disk takes none: three quarters of an hour at 100 readings a second."""
 
 RETRY_S = 0.25
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 class StreamWriter:
@@ -57,10 +56,6 @@ class StreamWriter:
     ----------
     lines, synced_lines : int
         Lines taken, the header included, and how many of them are acknowledged: safe on the disk.
-    failure : str or None
-        Why some lines are not on the disk now.
-    troubles : int
-        How often that has happened.
     lost_lines : int
         Lines given up because memory for held lines ran out, or at the end; each such stretch is told in the stream.
 
@@ -83,7 +78,7 @@ class StreamWriter:
     ) -> None:
         self.path = path
         self._head = {"format": FORMAT, "started": started, "source": source, "profile": profile}
-        self._tell = on_trouble
+        self._troubles = Troubles(on_trouble)
         self._disk = disk
         self._segment_bytes = segment_bytes
         self._lock = threading.Lock()
@@ -95,11 +90,9 @@ class StreamWriter:
         self._broken = False
         self._retry_at = 0.0
         self._lost_since: float | None = None
-        self._news: list[str | None] = []
         self._closed = False
         self.lines = self.synced_lines = 1
-        self.troubles = self.lost_lines = 0
-        self.failure: str | None = None
+        self.lost_lines = 0
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             if path.exists():
@@ -114,6 +107,16 @@ class StreamWriter:
         # Segment and bytes that are known to be on the disk.
         self._safe = (1, self._segment.size)
         self._syncer = Syncer(self._synced, lambda: SYNC_S / 2)
+
+    @property
+    def failure(self) -> str | None:
+        """Why some lines are not on the disk now."""
+        return self._troubles.failure
+
+    @property
+    def troubles(self) -> int:
+        """How often that has happened."""
+        return self._troubles.count
 
     # what is appended
 
@@ -150,7 +153,7 @@ class StreamWriter:
                 self._take(line)
             self._write_held()
             self._syncer.news(self._waiting >= SYNC_BYTES)
-        self._tell_news()
+        self._troubles.tell_news()
 
     def _take(self, line: bytes) -> None:
         self._held.append(line)
@@ -175,7 +178,7 @@ class StreamWriter:
                     self._disk.truncate(s.fd, s.size)
                 except OSError:
                     self._break()
-                if e.errno not in _FULL:
+                if e.errno not in FULL:
                     self._break()
                 return
             self._held.popleft()
@@ -217,22 +220,11 @@ class StreamWriter:
         return True
 
     def _trouble(self, what: str, e: OSError) -> None:
-        if self.failure is None:
-            self.troubles += 1
-        reason = f"{what}: {e.strerror or e} ({self._segment.path}). "
-        reason += (
-            "Make room on this disk: readings are kept in memory until then, not safely."
-            if e.errno in _FULL
-            else "Look after this disk: readings are kept in memory and written to a new file as soon as it takes one."
-        )
-        if reason != self.failure:
-            self.failure = reason
-            self._news.append(reason)
+        self._troubles.begin(what, e, self._segment.path)
 
     def _settled(self) -> None:
-        if self.failure is not None and not self._held and not self._tail and not self._broken:
-            self.failure = None
-            self._news.append(None)
+        if not self._held and not self._tail and not self._broken:
+            self._troubles.over()
 
     # syncing
 
@@ -244,7 +236,7 @@ class StreamWriter:
         """Put everything appended so far on the disk; how far that went is in `synced_lines`."""
         with self._syncing:
             self._sync()
-        self._tell_news()
+        self._troubles.tell_news()
 
     def _sync(self) -> None:
         with self._lock:
@@ -287,16 +279,6 @@ class StreamWriter:
                 self._disk.close(fd)
         self._retired.clear()
 
-    def _tell_news(self) -> None:
-        # Never under the lock: who is told may be waiting for this writer in another thread.
-        while self._news:
-            try:
-                news = self._news.pop(0)
-            except IndexError:
-                return
-            if self._tell is not None:
-                self._tell(news)
-
     def close(self) -> None:
         """Put everything on the disk, write the sum, close the file.
 
@@ -316,11 +298,10 @@ class StreamWriter:
                 unsafe = len(self._held) + len(self._tail)
                 if unsafe or self._broken:
                     self.lost_lines += unsafe
-                    self.failure = f"{unsafe} lines could not be put on the disk. {self.failure or ''}".strip()
-                    self._news.append(self.failure)
+                    self._troubles.final(f"{unsafe} lines could not be put on the disk. {self.failure or ''}".strip())
                     with suppress(OSError):
                         self._disk.close(self._segment.fd)
                 else:
                     self._segment.close()
             self._retire()
-        self._tell_news()
+        self._troubles.tell_news()
