@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from web.cli.job import job_app
+from web.cli.options import BAUD, HOST, PORT, PROFILE, QUIET, RATE, RECORD, SETUP, STEP, UNIT, profile_table
 from web.cli.store_app import app as store_app
 
 app = typer.Typer(
@@ -21,23 +22,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-SETUP = Annotated[Path | None, typer.Option("--setup", help="Set-up file (TOML).")]
-PROFILE = Annotated[
-    str | None,
-    typer.Option(
-        "--profile",
-        help="Profile of the indicator's bytes; text-line if not given, gatt-length over Bluetooth, json-lines for push.",
-    ),
-]
-UNIT = Annotated[str | None, typer.Option("--unit", help="Unit of the display where the bytes do not say: mm or in.")]
-STEP = Annotated[str | None, typer.Option("--resolution", help="Display step, in that unit.")]
-RATE = Annotated[float | None, typer.Option("--rate", help="Readings per second.")]
-BAUD = Annotated[int | None, typer.Option("--baud", help="Speed of the serial line.")]
-RECORD = Annotated[Path | None, typer.Option("--record", help="Folder for raw streams.")]
-PORT = Annotated[int, typer.Option("--port", help="Port of the page; 0 takes a free one.", min=0, max=65535)]
-HOST = Annotated[str, typer.Option("--host", help="Address to serve on.")]
-QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")]
 
 
 def run() -> None:
@@ -95,7 +79,7 @@ def listen(
     """Print readings as JSON lines, for ever, through unplugging."""
     from web.cli.listen import listen_command
 
-    each = [(s, _profile(s, profile, unit, resolution, rate, baud)) for s in source]
+    each = [(s, profile_table(s, profile, unit, resolution, rate, baud)) for s in source]
     raise typer.Exit(listen_command(each, record))
 
 
@@ -146,7 +130,7 @@ def still(
     """How well the indicator repeats by itself: hold its tip on a still surface, and see what to type in the set-up file."""
     from web.cli.still import still_command
 
-    chosen = _profile(source, profile, unit, resolution, rate, baud)
+    chosen = profile_table(source, profile, unit, resolution, rate, baud)
     raise typer.Exit(still_command(source, chosen, seconds, begin, end, json_out))
 
 
@@ -187,7 +171,7 @@ def serve(
     from web.cli.serve import serve_command
 
     begun = begin_with(source)
-    table = _profile(begun.source, profile or begun.profile, unit, resolution, rate, baud)
+    table = profile_table(begun.source, profile or begun.profile, unit, resolution, rate, baud)
     raise typer.Exit(serve_command(begun, setup, table, record, host, port, not no_browser, jobs, store))
 
 
@@ -294,25 +278,3 @@ def doctor(
 
 app.add_typer(store_app, name="store")
 app.add_typer(job_app)
-
-
-def _profile(
-    source: str, name: str | None, unit: str | None, resolution: str | None, rate: float | None, baud: int | None
-) -> dict[str, object]:
-    usual = "gatt-length" if source.startswith("ble:") else "json-lines" if source == "push" else "text-line"
-    table: dict[str, object] = {"use": name or usual}
-    if unit is not None:
-        table["unit"] = unit
-    if resolution is not None:
-        from capture.errors import ProfileError, WrongUsageError
-        from capture.profiles import parse_resolution
-
-        try:
-            table["resolution"] = float(parse_resolution(resolution))
-        except ProfileError as e:
-            raise WrongUsageError(str(e)) from None
-    if rate is not None:
-        table["rate"] = rate
-    if baud is not None:
-        table["baud"] = baud
-    return table
