@@ -167,12 +167,13 @@ def _gearset(job: Job, unit: InUnit) -> dict[str, Any]:
             "etched_step": unit(g["count"]),
             "etched_sense": g["sense"],
         }
-    if g["form"] == "two-decimals" and housing:
-        # The decimals are read beside the nominal as it is printed; the housing's mark comes in afterwards.
-        there = target_from_two_decimals(unit(g["nominal"]), mark).distance
-        return out | {"mark": "full-distance", "etched": f"{there + housing:f}"}
     if g["form"] == "two-decimals":
-        return out | {"mark": "two-decimals", "nominal": unit(g["nominal"]), "etched": mark}
+        # The decimals belong to the unit the nominal is printed in, and are read beside it before the housing's mark comes in.
+        nominal = quantity(g["nominal"], "length")
+        if nominal.unit == unit.unit and not housing:
+            return out | {"mark": "two-decimals", "nominal": nominal.value, "etched": mark}
+        there = target_from_two_decimals(nominal.value, mark).distance
+        return out | {"mark": "full-distance", "etched": f"{unit(f'{there} {nominal.unit}') + housing:f}"}
     whole = unit(f"{mark} {g['mark_unit']}") + housing
     out |= {"mark": "full-distance", "etched": f"{whole:f}"}
     return out | (_head(job, g, unit) if g["face"] == "back" else {})
@@ -193,6 +194,19 @@ def micrometer_u_mm(job: Job) -> float | None:
     """Standard uncertainty of the micrometer, the largest where there are several; None where none is stated."""
     found = [quantity(m["u"], "length").mm for m in job.instruments.values() if m["type"] == "micrometer" and "u" in m]
     return float(max(found)) if found else None
+
+
+def decimals_say(g: Data, unit: InUnit) -> str:
+    """Two decimals in the words of their own unit; empty where the set-up reads them itself."""
+    if g.get("form") != "two-decimals" or "nominal" not in g or "mark" not in g:
+        return ""
+    nominal = quantity(g["nominal"], "length")
+    if nominal.unit == unit.unit:
+        return ""
+    there = target_from_two_decimals(nominal.value, str(g["mark"])).distance
+    return (
+        f"The decimals {g['mark']} nearest to the nominal {nominal} give {there} {nominal.unit}; that is in the target."
+    )
 
 
 def housing_deviation(g: Data, unit: InUnit) -> Decimal:

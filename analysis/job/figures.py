@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.conclusion import conclude
-from analysis.job.derive import InUnit, housing_say, setup_for, target_missing, units_of
+from analysis.job.derive import InUnit, decimals_say, housing_say, setup_for, target_missing, units_of
 from analysis.job.ordering import apply_rounding
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
@@ -114,11 +114,13 @@ def _conclude(job: Job, r: Taken, shims: bool) -> tuple[dict[str, Any], dict[str
         notes = depth["notes"]
         assert isinstance(notes, list)
         depth = depth | {"notes": [missing[:1].upper() + missing[1:] + ".", *notes]}
-    said = housing_say(job.gearset or {}, InUnit(units_of(job))) if job.target is None else ""
+    unit = InUnit(units_of(job))
+    g = job.gearset or {}
+    said = [x for x in (decimals_say(g, unit), housing_say(g, unit)) if x] if job.target is None else []
     if said and not missing and depth["distance_mm"] is not None:
         notes = depth["notes"]
         assert isinstance(notes, list)
-        depth = depth | {"notes": [said, *notes]}
+        depth = depth | {"notes": [*said, *notes]}
     if shim is not None and shims:
         apply_rounding(shim, setup, str((job.family or {}).get("rounding", "nearest")))
     return depth, shim

@@ -126,6 +126,8 @@ def gearset(d: Data) -> Faults:
                     return [("mark", f"a mark smaller than the nominal distance {d['nominal']}")]
         elif form == "two-decimals" and "nominal" in d:
             n = quantity(d["nominal"], "length")
+            if "mark_unit" not in d and n.unit != "mm":
+                return [("mark_unit", "mm or in: the unit of the two decimals; it is never assumed")]
             if d.get("mark_unit", "mm") != n.unit:
                 return [("nominal", f"in {d.get('mark_unit', 'mm')}, as the two decimals are")]
             target_from_two_decimals(n.value, mark)

@@ -635,6 +635,18 @@ def test_a_housings_mark_beside_two_decimals() -> None:
     assert v["depth"]["target_mm"] == pytest.approx(72.94, abs=1e-9)
 
 
+@pytest.mark.parametrize(("housing", "target"), [({}, "2.48"), ({"housing_mark": "+4"}, "2.476")])
+def test_two_decimals_of_an_inch_in_a_job_that_has_millimetres_too(housing: dict[str, str], target: str) -> None:
+    # 48 beside 2.50 in is 2.48 in; read beside the same nominal in millimetres it would be 63.48 mm, half a millimetre off
+    gear = {"mark": "48", "second_reading": "48", "form": "two-decimals", "nominal": "2.50 in", "mark_unit": "in"}
+    if housing:
+        housing |= {"housing_count": "0.001 in", "housing_sense": "subtracts"}
+    gear |= {"count": None, "sense": None}
+    v = shown(changed(TO_AS_FOUND, "gearset", **gear, **housing))
+    assert v["depth"]["target_mm"] == pytest.approx(float(target) * 25.4, abs=1e-9)
+    assert any("48 nearest to the nominal 2.50 in give 2.48 in" in n for n in v["depth"]["notes"])
+
+
 def test_a_housings_mark_beside_a_full_distance() -> None:
     gear = {"mark": "97.46", "second_reading": "97.46", "form": "full-distance", "mark_unit": "mm", "face": "back"}
     gear |= {"head_height": "38.00 mm", "count": None, "sense": None, "nominal": None}
