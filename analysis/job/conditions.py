@@ -174,17 +174,23 @@ def wrong_for_depth(phase: str, s: State) -> list[str]:
     _must(s, "nut", nuts, out)
     _must(s, "covers", ("torqued",), out)
     if s.get("retainer") == "loose":
-        out.append("retainer is loose")
+        out.append("the pinion's retainer: loose, must be torqued")
     if s.get("carrier") == "in":
-        out.append("carrier is in: the arbor cannot lie in its bores")
+        out.append("the carrier: in, so that the arbor cannot lie in its bores")
     if phase != "as-found":
         _must(s, "seal", ("out",), out)
         _must(s, "bearings", ("new", "used"), out)
         if s.get("bearings_seated") is not True:
-            out.append("bearings_seated is not stated as yes: feel that each race is home")
+            out.append("each race home (bearings_seated): not stated as yes, feel that it is")
         _turned(s, out)
     _too_warm(s, out)
     return out
+
+
+def asked_before_depth(phase: str, s: State) -> str:
+    """What has to be written down or put right before a depth reading counts, as a sentence; empty where it would count now."""
+    wrong = wrong_for_depth(phase, s)
+    return f"It counts only once this is written down or put right: {'; '.join(wrong)}." if wrong else ""
 
 
 def wrong_for(kind: str, phase: str, s: State) -> list[str]:
@@ -198,28 +204,41 @@ def wrong_for(kind: str, phase: str, s: State) -> list[str]:
         _must(s, "nut", ("torqued", "nipped"), out)
         _turned(s, out)
         if s.get("carrier") == "in":
-            out.append("carrier is in: the turning torque of the pinion is measured with the shaft alone")
+            out.append("the carrier: in, and the turning torque of the pinion is measured with the shaft alone")
     else:
         _must(s, "carrier", ("in",), out)
         _must(s, "covers", ("torqued",), out)
     return out
 
 
+_PARTS = {
+    "nut": "the pinion nut",
+    "covers": "the bearing caps or side covers",
+    "seal": "the seal",
+    "bearings": "the pinion bearings",
+    "carrier": "the carrier",
+}
+"""Parts by the field that says how they stand."""
+
+
 def _must(s: State, key: str, allowed: tuple[str, ...], out: list[str]) -> None:
+    must = f", must be {' or '.join(allowed)}"
     if key not in s:
-        out.append(f"{key} is not stated; it must be {' or '.join(allowed)}")
+        out.append(f"{_PARTS[key]}: not stated{must}")
     elif s[key] not in allowed:
-        out.append(f"{key} is {s[key]}; it must be {' or '.join(allowed)}")
+        out.append(f"{_PARTS[key]}: {s[key]}{must}")
 
 
 def _turned(s: State, out: list[str]) -> None:
     turns = s.get("turns")
     if not isinstance(turns, int):
         out.append(
-            f"turns are not stated since the shaft was last touched; at least {TURNS} both ways seat the rollers"
+            f"turns of the shaft since it was last touched: not stated, at least {TURNS} both ways seat the rollers"
         )
     elif turns < TURNS:
-        out.append(f"turns are {turns}; at least {TURNS} both ways seat the rollers")
+        out.append(
+            f"turns of the shaft since it was last touched: {turns}, at least {TURNS} both ways seat the rollers"
+        )
 
 
 def _too_warm(s: State, out: list[str]) -> None:
@@ -228,7 +247,7 @@ def _too_warm(s: State, out: list[str]) -> None:
         low, high = min(known, key=known.__getitem__), max(known, key=known.__getitem__)
         if float(known[high] - known[low]) > TOO_WARM_K:
             out.append(
-                f"temperature: {high} {float(known[high]):g} °C and {low} {float(known[low]):g} °C are too far apart; "
+                f"temperatures: {high} {float(known[high]):g} °C and {low} {float(known[low]):g} °C are too far apart; "
                 "let them come to the same temperature"
             )
 

@@ -104,8 +104,8 @@ def question_of_change(job: Job) -> str:
     if (m.base, "large change") in job.confirmed:
         return ""
     return (
-        f"Stop: {m.new.odd}. Look for a slip of the pen, a unit or a sign first, and put entry {m.n} right; if it is right, say so "
-        f"(confirm, entry {m.base}, large change, with the reason)."
+        f"Stop: {m.new.odd}. Look for a slip of the pen, a unit or a sign first, and put entry {m.n} right; if it is right, "
+        f"confirm the large change at set {m.base}, with the reason."
     )
 
 

@@ -87,10 +87,7 @@ def _doubt(name: str, e: Entry, entries: Sequence[Entry]) -> str:
 
 def _settling(*numbers: int) -> str:
     which = " or ".join(f"entry {n}" for n in numbers)
-    return (
-        "Until then it is not used: put the wrong figure right (corrects), withdraw the entry, or say that it holds as it stands "
-        f"(confirm, {which}, limit, with the reason)."
-    )
+    return f"Until then it is not used: put the wrong figure right, withdraw its entry, or confirm with the reason that {which} holds as it stands."
 
 
 def _of_shop(e: Entry) -> bool:

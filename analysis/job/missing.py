@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from analysis.job.conditions import asked_before_depth, wrong_for_depth
 from analysis.job.derive import moves, setup_for, target_missing
 from analysis.job.figures import depth_of
 from analysis.job.fitting import question_of_change
@@ -34,7 +35,7 @@ def intake(job: Job) -> str:
     return (
         ""
         if "manual" in d
-        else f"State the manual and its edition for exactly this unit (put entry {d['entry']} right)."
+        else f"State the manual and its edition for exactly this unit: put entry {d['entry']} right."
     )
 
 
@@ -56,16 +57,15 @@ def family(job: Job) -> str:
 
 def as_found(job: Job) -> str:
     """Readings before anything was loosened."""
-    kinds = {r.kind for r in job.readings if r.phase == "as-found"}
+    # A reading that was taken in a wrong state tells nothing of the unit, and once it is loosened there is no other.
+    kinds = {r.kind for r in job.readings if r.phase == "as-found" and r.status != "wrong state"}
     missing = [k for k in ("backlash", "depth") if k not in kinds]
-    touched = any(r.phase != "as-found" for r in job.readings)
+    touched = any(r.phase != "as-found" for r in job.readings) or job.state.get("nut") in ("loose", "nipped")
     if not missing or touched:
         return ""
-    what = {
-        "backlash": "the backlash at 4 places, before anything is loosened",
-        "depth": "the depth, carrier out, nut not yet loosened",
-    }
-    return f"Measure as found: {what[missing[0]]}."
+    if missing[0] == "backlash":
+        return "Measure as found: the backlash at 4 places, before anything is loosened."
+    return _ready(job, "as-found", "Measure as found: the depth, carrier out, nut not yet loosened.")
 
 
 def direction(job: Job) -> str:
@@ -92,11 +92,7 @@ def marks(job: Job) -> str:
 
 def old_shims(job: Job) -> str:
     """The stack that is in."""
-    return (
-        ""
-        if "depth" in job.stacks
-        else "Measure the old shims, each at 3 or 4 spots, and write down which are in (fit, place depth)."
-    )
+    return "" if "depth" in job.stacks else "Measure the old shims, each at 3 or 4 spots, and write down which are in."
 
 
 def convention(job: Job) -> str:
@@ -134,9 +130,9 @@ def check_after(job: Job) -> str:
         return ""
     last = job.readings[-1]
     return (
-        f"Read the master again (zeroing, after): set {last.n} rests on a zero that is not checked yet."
+        f"Read the master again: set {last.n} rests on a zero that is not checked yet."
         if last.kind == "depth"
-        else ("Read the master again (zeroing, after): a set rests on a zero that is not checked yet.")
+        else ("Read the master again: a set rests on a zero that is not checked yet.")
     )
 
 
@@ -154,10 +150,16 @@ def trial(job: Job) -> str:
         return ""
     for redo in redo_list(job):
         if redo["kind"] == "depth":
-            return f"Measure the depth again: {redo['because']}."
-    if job.open_zeroing is None:
-        return "Build the pinion up for a trial, note its state, and read the master (zeroing, before)."
-    return "Measure the depth: three seatings of 3 to 5 passes."
+            return _ready(job, "trial", f"Measure the depth again: {redo['because']}.")
+    if not wrong_for_depth("trial", job.state):
+        return _ready(job, "trial", "Measure the depth: three seatings of 3 to 5 passes.")
+    return _ready(job, "trial", "Build the pinion up for a trial, note its state, and measure the depth.")
+
+
+def _ready(job: Job, phase: str, say: str) -> str:
+    """What to measure, and what a reading of now would lack: it is said beforehand, since afterwards the reading is lost."""
+    master = "" if job.open_zeroing is not None else "Read the master before it."
+    return " ".join(x for x in (say, master, asked_before_depth(phase, job.state)) if x)
 
 
 def preload_first(job: Job) -> bool:
@@ -198,8 +200,8 @@ def depth(job: Job) -> str:
         "within": "is within its tolerance but outside the shop's aim",
     }.get(str(d["ruling"]), "is not proven within its tolerance")
     return (
-        f"Set {r.n} {how} ({d['error_mm']:+.4f} mm): choose the shims, write them down (fit), build and measure again; or say who accepts "
-        f"it as it is (deviation, entry {r.n})."
+        f"Set {r.n} {how} ({d['error_mm']:+.4f} mm): put in the shims that are named, write them down, build and measure again; or say "
+        f"who accepts entry {r.n} as it is."
     )
 
 
@@ -231,8 +233,10 @@ def final(job: Job) -> str:
         return ""
     if r is None:
         because = next((str(x["because"]) for x in redo_list(job) if x["kind"] == "depth"), "")
-        return f"Measure the depth again: {because}." if because else "Measure the depth."
-    return "Measure the depth for the last time: final nut, retainer and gasket in place, carrier still out."
+        return _ready(job, "final", f"Measure the depth again: {because}." if because else "Measure the depth.")
+    return _ready(
+        job, "final", "Measure the depth for the last time: final nut, retainer and gasket in place, carrier still out."
+    )
 
 
 def run_out(job: Job) -> str:
@@ -254,7 +258,7 @@ def carrier(job: Job) -> str:
         if abs(float(str(out["pinch_mm"])) - wanted) > 0.0051:
             return str(out["say"])
         return ""
-    return "State the carrier's limit (carrier-preload or carrier-pinch), the side shims (fit, left and right) and the zero-play sum or a turning torque."
+    return "State the carrier's limit (carrier-preload or carrier-pinch), the side shims that are in, and the zero-play sum or a turning torque."
 
 
 def _signed_mm(text: object) -> float:

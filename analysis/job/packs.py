@@ -90,7 +90,7 @@ def far_pack(job: Job, setup: Setup, depth_needed_mm: float) -> dict[str, Any] |
     unit = InUnit(units_of(job))
     mm = Fraction(setup.mm_per_unit)
     if "far" not in job.stacks:
-        missing = "State the far pack that is in now (fit, place far): the sum of both sets the preload."
+        missing = "State the far pack that is in now: the sum of both sets the preload."
         return {"needed_mm": None, "say": missing}
     total = sum((Fraction(unit(str(job.stacks[k].thickness))) for k in ("depth", "far")), Fraction(0))
     needed = Fraction(Decimal(repr(round(depth_needed_mm, 9)))) / mm

@@ -229,17 +229,17 @@ def alarm_say(job: Job, x: Loop) -> str:
     learnt = learnt_response(job)
     if learnt is None or not _may_be_the_unit(job, x):
         return say
-    answer = f"(confirm, entry {x.after.n}, response, with what was looked at)"
+    answer = f"at set {x.after.n}, with what was looked at"
     if not learnt.used:
         return (
-            f"{say} If all of that is as it should be and nothing is found, say so {answer}; the job goes on, and from {FEWEST_LOOPS} "
+            f"{say} If all of that is as it should be and nothing is found, confirm it {answer}; the job goes on, and from {FEWEST_LOOPS} "
             "changes on predictions reckon with what this unit does."
         )
     alike = "alike each time, which dirt or a wrong piece seldom is" if learnt.alike else "not alike each time"
     return (
         f"{say} Of {learnt.loops} changes on this unit {learnt.seen:.2f} reached the pinion, {alike}. Something gives: a wavy shim, a thin "
         "one among many, a flange or a seat that bends. Measure the pieces that are in again, feel that each race is home (a 0.04 mm "
-        f"feeler must not enter), put nut and covers to their torque. If nothing is found, say so {answer}: the job goes on, and the "
+        f"feeler must not enter), put nut and covers to their torque. If nothing is found, confirm it {answer}: the job goes on, and the "
         f"next choice reckons with {learnt.response:.3f} of a change of shim."
     )
 

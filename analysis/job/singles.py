@@ -56,8 +56,8 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
 _SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"
 _PACKS = "Change the sum of the two packs in the far pack alone; the depth pack stays, and the depth with it. Then measure the depth again."
 _CURE = {
-    ("solid spacer", "above"): f"{_SPACER} add shim there for less, and write it down (fit, place spacer).",
-    ("solid spacer", "below"): f"{_SPACER} take shim out there for more, and write it down (fit, place spacer).",
+    ("solid spacer", "above"): f"{_SPACER} add shim there for less, and write down which shims are in there then.",
+    ("solid spacer", "below"): f"{_SPACER} take shim out there for more, and write down which shims are in there then.",
     (
         "crush sleeve",
         "below",

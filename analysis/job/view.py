@@ -241,7 +241,7 @@ def _shim(job: Job, r: Taken) -> dict[str, Any] | None:
 def _too_large(job: Job, r: Taken, change_mm: float, stack_mm: float) -> str:
     if (r.n, "large change") in job.confirmed:
         return ""
-    answer = f"Look for a wrong sign, unit or mark first; if it is right, say so (confirm, entry {r.n}, large change, with the reason)."
+    answer = f"Look for a wrong sign, unit or mark first; if it is right, confirm the large change at set {r.n}, with the reason."
     if abs(change_mm) > LARGE_ERROR_MM:
         return f"Stop: a change of {change_mm:+.3f} mm is more than {LARGE_ERROR_MM:.2f} mm. {answer}"
     from analysis.job.quantities import quantity

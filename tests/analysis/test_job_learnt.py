@@ -101,7 +101,7 @@ def test_a_unit_that_gives_asks_what_was_looked_at_and_goes_on_with_what_it_show
     first = sprung(one, two)
     v = shown(first)
     assert v["next"]["name"] == "closure"
-    assert f"confirm, entry {_last_set(first)}, response" in v["alarm"]
+    assert f"confirm it at set {_last_set(first)}, with what was looked at" in v["alarm"]
     assert v["shim"]["held"]
     answered = [*first, _looked(first)]
     v = shown(answered)

@@ -47,7 +47,7 @@ def test_the_misprint_that_was_seen_is_noticed_and_not_used() -> None:
     assert "pinion-preload" not in v["limits"]
     (doubt,) = v["limit_doubts"]
     assert "contradicts itself: 16 lb·in is 1.808 N·m, not 23 N·m." in doubt
-    assert "confirm, entry 1, limit" in doubt
+    assert "confirm with the reason that entry 1 holds as it stands" in doubt
     assert next(s for s in v["steps"] if s["step"] == "limits")["missing"] == doubt
     told = folded([row, ("confirm", {"entry": 1, "what": "limit", "reason": "the pound-inches agree with page 4-30"})])
     assert told.limit_doubts == {}

@@ -204,6 +204,6 @@ def test_a_limit_in_the_wrong_unit_and_a_reading_in_a_wrong_state_are_told_when_
         "max": "29 lb·ft",
     }
     assert "29 lb·in" in said_last([("limit", limit)])
-    assert "kept and not used: seal is not stated" in said_last([GOOD])
+    assert "kept and not used: the seal: not stated, must be out" in said_last([GOOD])
     thick: s.Row = ("piece", {"id": "P", "readings": ["1.20", "1.25", "1.20"], "unit": "mm"})
     assert "Shim P is not used: its spots differ" in said_last([thick])

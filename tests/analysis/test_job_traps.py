@@ -341,12 +341,12 @@ def test_t16_closing_the_covers_over_the_carrier_leaves_the_depth() -> None:
 @pytest.mark.parametrize(
     ("wrong", "word"),
     [
-        ({"seal": "in"}, "seal is in"),
-        ({"turns": 5}, "turns are 5"),
-        ({"covers": "loose"}, "covers is loose"),
+        ({"seal": "in"}, "the seal: in, must be out"),
+        ({"turns": 5}, "turns of the shaft since it was last touched: 5"),
+        ({"covers": "loose"}, "caps or side covers: loose, must be torqued"),
         ({"bearings_seated": False}, "bearings_seated"),
-        ({"nut": "loose"}, "nut is loose"),
-        ({"carrier": "in"}, "carrier is in"),
+        ({"nut": "loose"}, "the pinion nut: loose"),
+        ({"carrier": "in"}, "the carrier: in"),
     ],
 )
 def test_t16_a_reading_in_a_wrong_state_is_kept_and_not_used(wrong: dict[str, Any], word: str) -> None:
@@ -369,7 +369,32 @@ def test_t16_a_state_that_is_not_stated_is_not_assumed() -> None:
     rows = [r for r in TO_TRIAL if r[0] != "state"]
     r = shown(rows)["readings"][-1]
     assert r["status"] == "wrong state"
-    assert {x.split(" ")[0] for x in r["wrong"]} >= {"nut", "covers", "seal", "bearings", "turns"}
+    said = [x for x in r["wrong"] if "not stated" in x]
+    assert all(any(name in x for x in said) for name in ("nut", "covers", "seal", "bearings", "turns"))
+
+
+def test_what_a_depth_reading_would_lack_is_said_before_it_is_taken() -> None:
+    rows = [*TO_AS_FOUND, *(r for r in s.ONE_TRIAL if r[0] != "state")]
+    at = max(i for i, (k, d) in enumerate(rows) if k == "zeroing" and d["when"] == "before")
+    say = next_step(folded(rows[:at])).say  # type: ignore[union-attr]
+    assert "Read the master before it." in say
+    assert "It counts only once this is written down or put right: the pinion nut: as found, must be torqued or nipped" in say
+    assert "turns of the shaft since it was last touched: not stated" in say
+    ready = next_step(folded(TO_TRIAL[: max(i for i, (k, _) in enumerate(TO_TRIAL) if k == "set")]))
+    assert ready is not None
+    assert "counts only" not in ready.say
+    assert "Read the master" not in ready.say
+
+
+def test_an_as_found_depth_in_a_wrong_state_is_still_asked_for_before_anything_is_loosened() -> None:
+    rows: list[s.Row] = [(k, {**d, "covers": "loose"} if k == "state" else d) for k, d in TO_AS_FOUND]
+    step = next(x for x in shown(rows)["steps"] if x["step"] == "as-found")
+    assert "the depth, carrier out, nut not yet loosened" in step["missing"]
+    assert "caps or side covers: loose, must be torqued" in step["missing"]
+    loosened = shown([*rows, ("state", {"nut": "loose"})])
+    assert next(x for x in loosened["steps"] if x["step"] == "as-found")["missing"] is None, (
+        "there is no other any more"
+    )
 
 
 def test_t18_spread_before_mean() -> None:

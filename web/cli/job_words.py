@@ -8,11 +8,12 @@ from typing import Any
 from analysis.job.quantities import quantity
 
 
-def next_words(step: dict[str, Any] | None) -> str:
-    """The next step."""
+def next_words(step: dict[str, Any] | None, ways: Sequence[str] = ()) -> str:
+    """The next step, and how it is written down."""
     if step is None:
         return "The job is closed.\n"
-    return f"Next ({step['name']}): {step['say']}\n  Why: {step['why']}\n  To leave it out: job add JOB skip step={step['name']} reason=…\n"
+    how = "".join(f"    {way}\n" for way in ways)
+    return f"Next ({step['name']}): {step['say']}\n  Why: {step['why']}\n  To write it down:\n{how}"
 
 
 def void_words(void: Sequence[dict[str, Any]], redo: Sequence[dict[str, Any]]) -> str:
@@ -50,7 +51,7 @@ def _mm(x: float | None, sign: bool = False) -> str:
     return "–" if x is None else f"{x:{'+' if sign else ''}.4f}"
 
 
-def words(d: dict[str, Any]) -> str:
+def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
     """The job as it stands."""
     lines = [f"Job {d['job']}: {d['unit'] or 'no unit written down yet'}", ""]
     if d["target_missing"]:
@@ -111,7 +112,7 @@ def words(d: dict[str, Any]) -> str:
             )
             said = ", ".join(f"{k} {v}" for k, v in e["data"].items() if k not in ("result", "predicted"))
             lines.append(f"  {e['n']:>3}  {e['at']}  {e['by']}  {e['kind']}{marks}: {said}")
-    return "\n".join([*lines, "", next_words(d["next"]) + d["caution"], ""])
+    return "\n".join([*lines, "", next_words(d["next"], ways) + d["caution"], ""])
 
 
 def _reading(r: dict[str, Any]) -> str:

@@ -15,9 +15,11 @@ from analysis.job import job_as_dict, next_step
 from analysis.job.entries import Entry, kinds_as_list
 from analysis.job.redo import redo_list, void_list
 from analysis.job.remarks import remarks
+from analysis.job.state import Job
 from capture.errors import WrongUsageError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.journal import NAME
+from web.cli.job_hints import ways, ways_of_wrong_state
 from web.cli.job_words import kinds_words, next_words, stock_words, void_words, words
 
 
@@ -77,9 +79,20 @@ def _told(file: JobFile, entries: list[Entry], json_out: bool) -> int:
         for said in told.get(e.n, []):
             sys.stdout.write(f"Look again at entry {e.n}: {said}\n")
         if e.n in told and e.kind != "state":
-            sys.stdout.write(f"  To put it right: job add {file.path} {e.kind} FIELD=VALUE … --corrects {e.n}\n")
-    sys.stdout.write(next_words(None if step is None else step._asdict()))
+            r = job.reading(e.n)
+            told_how = (
+                ways_of_wrong_state(job, r, file.path)
+                if r is not None and r.in_wrong_state
+                else [f"To put it right: shimwright job add {file.path} {e.kind} FIELD=VALUE … --corrects {e.n}"]
+            )
+            sys.stdout.writelines(f"  {way}\n" for way in told_how)
+    sys.stdout.write(next_words(None if step is None else step._asdict(), _ways(file, job)))
     return 0
+
+
+def _ways(file: JobFile, job: Job) -> list[str]:
+    step = next_step(job)
+    return [] if step is None else ways(job, step.name, file.path)
 
 
 def new_job(path: Path, unit: str | None, fields: Sequence[str], by: str | None, json_out: bool) -> int:
@@ -161,23 +174,25 @@ def attach_stream(
 def show_job(path: Path, entries: bool, json_out: bool) -> int:
     """``job show``."""
     file = JobFile(path)
-    data: dict[str, Any] = {"job": file.name, **job_as_dict(file.job(), entries=entries or json_out)}
+    job = file.job()
+    data: dict[str, Any] = {"job": file.name, **job_as_dict(job, entries=entries or json_out)}
     if json_out:
         _out(data)
     else:
-        sys.stdout.write(words(data))
+        sys.stdout.write(words(data, _ways(file, job)))
     return 0
 
 
 def show_next(path: Path, json_out: bool) -> int:
     """``job next``."""
     file = JobFile(path)
-    step = next_step(file.job())
+    job = file.job()
+    step = next_step(job)
     data = None if step is None else step._asdict()
     if json_out:
         _out({"job": file.name, "next": data})
     else:
-        sys.stdout.write(next_words(data))
+        sys.stdout.write(next_words(data, _ways(file, job)))
     return 0
 
 
