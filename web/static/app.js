@@ -2,27 +2,26 @@
 import * as answer from "./answer.js";
 import { Figures, Place } from "./figures.js";
 import * as keys from "./keys.js";
-import { felt, progress, seating, whatNow } from "./now.js";
+import { felt, seating, whatNow } from "./now.js";
 import * as panel from "./panel.js";
 import * as sets from "./sets.js";
 import * as settings from "./settings.js";
+import * as shown from "./shown.js";
+import { over, page, text } from "./shown.js";
 import { setUp as setUpSignals, signal } from "./signals.js";
 import * as sound from "./sound.js";
 import * as speech from "./speech.js";
 import { listen } from "./stream.js";
 import { Trace } from "./trace.js";
-import { learn, reading, sentence, unit, withHalf } from "./units.js";
+import { learn, sentence, unit, withHalf } from "./units.js";
 import { verdict } from "./verdict.js";
 import { keepAwake } from "./wake.js";
-import { linkWords, localised, say } from "./words.js";
+import { localised, say } from "./words.js";
 
-const page = Object.fromEntries([...document.querySelectorAll("[id]")].map((e) => [e.id, e]));
 const head = document.querySelector("#sweeps thead tr");
 const rows = document.querySelector("#sweeps tbody");
 const lastFigure = new Place(page["sweep-figure"], "sweep");
 const figures = new Figures([lastFigure, ...["minima", "drift", "budget", "stock"].map((name) => new Place(page[`figure-${name}`], name))]);
-const HOLD_MS = 8000;
-const LOOK_MS = 100;
 
 let setup = null;
 let result = null;
@@ -33,51 +32,38 @@ let arrived = 0;
 let zero = 0;
 let period = 0.1;
 let link = "none";
-let advice = "";
-let advised = -Infinity;
 let chosen = null;
 let toldLate = false;
 let silent = false;
 let framed = false;
 
+const advice = new shown.Advice();
 const trace = new Trace(page.trace, () => frame());
 
 const streamNow = () => (performance.now() - zero) / 1000;
-const text = (element, said) => {
-  if (element.textContent !== said) element.textContent = said;
-};
 
 function showLink(state, why) {
   link = state;
-  const [kind, said] = linkWords(state);
-  page.link.dataset.kind = kind;
-  text(page.link, why && state === "lost" ? `${said}: ${localised(why)}` : said);
+  shown.linkIs(state, why);
   showNow();
 }
 
-function showFailure(why) {
-  page.failure.hidden = !why;
-  text(page.failure, why ?? "");
-}
-
 function showReading() {
-  const shown = reading(last);
-  text(page.number, shown.digits);
-  text(page.unit, shown.unit);
-  page["as-shown"].hidden = shown.same;
-  if (!shown.same) text(page["as-shown"], say("sweep.as_shown", { shown: localised(last.shown.replace("-", "−")) }));
+  const { same } = shown.number(last);
+  page["as-shown"].hidden = same;
+  if (!same) text(page["as-shown"], say("sweep.as_shown", { shown: localised(last.shown.replace("-", "−")) }));
 }
 
 // The one sentence; advice on a rejected sweep stands for a while before it.
 function showNow() {
-  const held = link !== "lost" && link !== "none" && advice && performance.now() - advised < HOLD_MS;
-  text(page.next, held ? advice : whatNow(felt(link, arrived), step, result));
-  const done = step?.do === "read-answer" || step?.do === "called-off";
+  const held = advice.standing(link);
+  text(page.next, held || whatNow(felt(link, arrived), step, result));
+  const done = over(step);
   page.next.dataset.kind = held ? "no" : done ? "done" : "";
   const seat = seating(step);
   text(page.seating, done ? "" : seat.text);
   page.dots.hidden = done || !step;
-  [...page.dots.children].forEach((dot, i) => dot.classList.toggle("have", i < seat.have));
+  shown.dots(seat);
   page["go-on"].hidden = !step?.ended;
   text(page["after-end"], step?.ended ? say("sweep.after_end") : "");
 }
@@ -89,15 +75,11 @@ function showResult() {
   if (!result) return;
   answer.show(page, result, setup);
   sets.agree(page, result, setup);
-  const far = progress(result);
-  page.far.hidden = far === null;
-  if (far) {
-    page["far-bar"].style.width = `${(100 * far.share).toFixed(0)}%`;
-    text(page["far-text"], far.text);
+  if (shown.far(result)) {
     // Not while this seating is swept: it counts seatings that are swept, and would ask for one that has just been taken.
     text(page["far-say"], step?.ended || step?.do === "sweep" ? "" : sentence(result.enough.say));
   }
-  const done = step?.do === "read-answer" || step?.do === "called-off";
+  const done = over(step);
   text(page["answer-h"], say(done ? "sweep.depth" : "sweep.depth_so_far"));
   page.answer.dataset.done = String(done);
   sets.list(head, rows, result.sweeps, chosen ?? result.sweeps.length, choose);
@@ -143,9 +125,8 @@ function blank() {
   page.play.dataset.kind = "";
   page.far.hidden = true;
   text(page["far-say"], "");
-  text(page.verdict, "");
-  page.verdict.dataset.kind = "";
-  advice = "";
+  shown.verdictIs({ kind: "", text: "" });
+  advice.drop();
   chosen = null;
   toldLate = false;
   last = null;
@@ -160,8 +141,7 @@ function showInterrupted(left) {
 
 function showVerdict(sweep, aloud) {
   const v = verdict(sweep);
-  page.verdict.dataset.kind = v.kind;
-  text(page.verdict, v.text);
+  shown.verdictIs(v);
   if (!aloud) return;
   if (v.kind === "late") {
     // Said once, not with every swing of an arbor that is being put away.
@@ -169,8 +149,7 @@ function showVerdict(sweep, aloud) {
     toldLate = true;
     return;
   }
-  advice = v.advice;
-  advised = v.advice ? performance.now() : -Infinity;
+  advice.give(v.advice);
   signal(v.kind === "yes" ? "accepted" : "rejected", v.text, `${v.text} ${v.advice}`.trim());
 }
 
@@ -188,14 +167,13 @@ const on = {
       arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
     } else {
       // The last reading of another set, or of a program that was stopped, is none of this one.
-      text(page.number, "–");
-      text(page.unit, "");
+      shown.noNumber();
       text(page.age, say("sweep.no_reading_yet"));
       page["as-shown"].hidden = true;
       page.number.parentElement.classList.remove("late");
     }
     showLink(s.link.state, s.link.why);
-    showFailure(s.failure);
+    shown.failureIs(s.failure);
     showInterrupted(s.interrupted);
     text(page.recording, s.recording ?? say("sweep.recording_off"));
     showResult();
@@ -217,8 +195,7 @@ const on = {
     const before = link;
     showLink(e.state, e.why);
     // An indicator that is put away once the set is done troubles nobody.
-    const done = step?.do === "read-answer" || step?.do === "called-off";
-    if (e.state === "lost" && e.state !== before && before !== "waiting" && !done) trouble(whatNow("lost", step, result));
+    if (e.state === "lost" && e.state !== before && before !== "waiting" && !over(step)) trouble(whatNow("lost", step, result));
     silent = false;
   },
   sweep(s) {
@@ -235,7 +212,7 @@ const on = {
     figures.changed();
   },
   failure(e) {
-    showFailure(e.why);
+    shown.failureIs(e.why);
     if (e.why) trouble(e.why);
   },
   interrupted: showInterrupted,
@@ -246,15 +223,11 @@ const on = {
   down() {
     const before = link;
     link = "none";
-    page.link.dataset.kind = "off";
-    text(page.link, say("link.no_answer"));
+    shown.linkOff(say("link.no_answer"));
     showNow();
     if (before !== "none") trouble(whatNow("none"));
   },
-  silent() {
-    page.link.dataset.kind = "off";
-    text(page.link, say("link.no_stream"));
-  },
+  silent: () => shown.linkOff(say("link.no_stream")),
 };
 
 async function post(path, body) {
@@ -263,7 +236,7 @@ async function post(path, body) {
     headers: body ? { "content-type": "application/json" } : {},
     body: body ? JSON.stringify(body) : undefined,
   }).catch(() => null);
-  if (!done?.ok) showFailure(say("common.not_through"));
+  if (!done?.ok) shown.failureIs(say("common.not_through"));
 }
 
 function showButtons() {
@@ -322,10 +295,8 @@ function frame() {
 const age = () => (performance.now() - arrived) / 1000;
 
 function showAge() {
-  const late = age() > Math.max(2 * period, 0.15) && link !== "waiting";
   text(page.age, age() < 1 ? say("sweep.age_now") : say("sweep.age", { s: age().toFixed(0) }));
-  page.number.parentElement.classList.toggle("late", late || link === "lost" || link === "none");
-  return late;
+  return shown.lateIs(arrived, period, link);
 }
 
 function look() {
@@ -337,11 +308,8 @@ function look() {
   if (link === "stale" && !silent && felt(link, arrived) === "stale") {
     silent = true;
     showNow();
-    if (!["read-answer", "called-off"].includes(step?.do)) trouble(whatNow("stale", step, result));
+    if (!over(step)) trouble(whatNow("stale", step, result));
   }
-  if (advice && performance.now() - advised > HOLD_MS) {
-    advice = "";
-    showNow();
-  }
+  if (advice.passed()) showNow();
 }
-setInterval(look, LOOK_MS);
+setInterval(look, shown.LOOK_MS);
