@@ -9,12 +9,16 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from capture.profiles import load_profile
 from capture.rawstream import Record, Rx, read_records
 from capture.sources.contract import Source
 from capture.station import Station
+
+if TYPE_CHECKING:
+    from analysis.setup import Setup
+    from capture.store.feed import StoreFeed
 
 LONG_S = 60.0
 """How long a condition is waited for before the test fails."""
@@ -86,11 +90,18 @@ def until_blocking(condition: Callable[[], object], timeout: float = LONG_S) -> 
 
 @asynccontextmanager
 async def listening(
-    source: str | Source, *, record_to: Path | None = None, rate: float = 20.0, **keys: Any
+    source: str | Source,
+    *,
+    record_to: Path | None = None,
+    rate: float = 20.0,
+    feed: StoreFeed | None = None,
+    setup: Setup | None = None,
+    setup_file: bytes | None = None,
+    **keys: Any,
 ) -> AsyncIterator[Heard]:
     """A started station; stopped at the end."""
     profile = load_profile({"use": "text-line", "rate": rate, **keys})
-    station = Station(source, profile=profile, record_to=record_to)
+    station = Station(source, profile=profile, record_to=record_to, setup=setup, setup_file=setup_file, feed=feed)
     heard = Heard(station)
     subscription = station.subscribe()
     await station.start()

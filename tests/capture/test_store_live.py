@@ -27,12 +27,11 @@ from capture.rawstream import Link, Mark, Rx, StreamHeader, read_records, verify
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO, demo_setup, demo_setup_file
 from capture.simulator.pty_bench import PtyBench
-from capture.station import Station
 from capture.store import feed_worker, schema
 from capture.store.database import Store
 from capture.store.feed import StoreFeed
 from tests.capture.fake_time import Cable, FakeClock, Watched, World
-from tests.capture.live import Heard, every, line, stream_files, until
+from tests.capture.live import Heard, every, line, listening, stream_files, until
 from tests.capture.store_live import HEADER
 from tests.capture.test_store_feed import STEP, Locked, Reading, same_as_rebuilt
 
@@ -42,17 +41,10 @@ SPEED = 10.0
 @asynccontextmanager
 async def captured(source: str, feed: StoreFeed, folder: Path, **more: Any) -> AsyncIterator[Heard]:
     """A station that feeds a store; both closed at the end, the store with everything in it."""
-    profile = load_profile({"use": "text-line", "rate": more.pop("rate", 20.0)})
-    station = Station(source, profile=profile, record_to=folder, feed=feed, **more)
-    heard = Heard(station)
-    subscription = station.subscribe()
-    await station.start()
-    task = asyncio.create_task(heard.take(subscription))
     try:
-        yield heard
+        async with listening(source, record_to=folder, feed=feed, **more) as heard:
+            yield heard
     finally:
-        await station.stop()
-        await task
         whole = await asyncio.to_thread(feed.close, 20.0)
     assert whole
 
@@ -249,9 +241,9 @@ def test_a_recording_in_trouble_matters_more_than_the_store(tmp_path: Path) -> N
     writer = station._set.writer
     assert writer is not None
     world.at(0.5, lambda: setattr(feed, "failure", "The store is away."))
-    world.at(1.0, lambda: setattr(writer, "failure", "recording has stopped"))
+    world.at(1.0, lambda: setattr(writer._troubles, "failure", "recording has stopped"))
     world.at(1.5, lambda: setattr(feed, "failure", "The store is locked."))
-    world.at(2.0, lambda: setattr(writer, "failure", None))
+    world.at(2.0, lambda: setattr(writer._troubles, "failure", None))
     world.at(2.5, lambda: setattr(feed, "failure", None))
     station.run_to_the_end(world)
     station.close()
