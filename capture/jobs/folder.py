@@ -18,6 +18,7 @@ from capture.jobs.errors import EntryRefusedError, JobFileError
 from capture.jobs.journal import FORMAT, NAME, Journal, append, held, line_of, read_journal
 from capture.jobs.preparing import Preparing, Row, check_before_recording
 from capture.jobs.streams import take_in
+from capture.rawstream.disk import DISK
 
 _JOB = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
 
@@ -69,8 +70,8 @@ class JobFile:
                 file.write(head)
                 file.flush()
                 os.fsync(file.fileno())
-            _sync(path)
-            _sync(path.parent)
+            DISK.sync_folder(path)
+            DISK.sync_folder(path.parent)
         except FileExistsError:
             raise JobFileError(f"{path} holds a job already; choose another name") from None
         except OSError as e:
@@ -163,16 +164,6 @@ class JobFile:
         """Read everything again: lines, streams, results, photos."""
         self._read = None
         return check_job(self.path, self.journal())
-
-
-def _sync(folder: Path) -> None:
-    if os.name != "posix":
-        return
-    fd = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def beside(path: Path) -> dict[str, JobFile]:

@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from capture.jobs.errors import JobFileError
+from capture.rawstream.disk import DISK
 
 LARGEST_PHOTO = 40 << 20
 """Bytes; more than a telephone's camera makes of one picture."""
@@ -88,12 +89,7 @@ def _placed(part: Path, folder: Path, stem: str, ending: str, data: bytes) -> st
                 number += 1
                 continue
             part.rename(path)  # a file system without links
-        if os.name == "posix":
-            fd = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(fd)
-            finally:
-                os.close(fd)
+        DISK.sync_folder(folder)
         return path.name
 
 

@@ -2,20 +2,10 @@
 
 from __future__ import annotations
 
-import json
-import sys
-
 from capture.doctor import examine
+from web.cli.findings import tell
 
 
 def doctor_command(json_out: bool) -> int:
     """Exit code: 0 if nothing is wrong, 1 otherwise."""
-    findings = examine()
-    if json_out:
-        sys.stdout.write(json.dumps([f.as_dict() for f in findings], ensure_ascii=False) + "\n")
-    else:
-        for f in findings:
-            sys.stdout.write(f"{f.state:<8} {f.what}\n")
-            if f.cure:
-                sys.stdout.write(f"         cure: {f.cure}\n")
-    return 1 if any(f.state == "wrong" for f in findings) else 0
+    return tell(examine(), json_out)

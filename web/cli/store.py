@@ -12,6 +12,7 @@ from typing import Any
 from capture.store.checks import check
 from capture.store.database import Store
 from capture.store.upkeep import rebuild, streams_in
+from web.cli.findings import tell
 
 SHOW_PROGRESS_AFTER_S = 1.0
 
@@ -80,14 +81,7 @@ def check_command(where: str | None, json_out: bool) -> int:
     with Store(where, make=False) as store:
         findings = list(check(store, lambda done, total: show(done, total, "streams")))
     show.clear()
-    if json_out:
-        sys.stdout.write(json.dumps([f.as_dict() for f in findings], ensure_ascii=False) + "\n")
-    else:
-        for f in findings:
-            sys.stdout.write(f"{f.state:<8} {f.what}\n")
-            if f.cure:
-                sys.stdout.write(f"         cure: {f.cure}\n")
-    return 1 if any(f.state == "wrong" for f in findings) else 0
+    return tell(findings, json_out)
 
 
 def list_command(where: str | None, json_out: bool) -> int:
