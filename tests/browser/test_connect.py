@@ -20,22 +20,11 @@ from capture.chosen import keep_choice
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
 from tests.browser.conftest import running
+from tests.fakes.port_info import PortInfo
 from tests.web.serving import served
 
 PATIENCE_MS = 60_000
 WIDTHS = (320, 768, 1280)
-
-
-@dataclass
-class PortInfo:
-    """What the serial library says of a port."""
-
-    device: str
-    description: str = "Simulated indicator"
-    hwid: str = "USB"
-    vid: int | None = 0x1234
-    pid: int | None = 0x00AB
-    serial_number: str | None = "A1"
 
 
 @dataclass
@@ -79,7 +68,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     mine, other = PtyBench(tmp_path / "mine"), PtyBench(tmp_path / "other")
     devices = [os.path.realpath(b.link) for b in (mine, other)]
-    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(d) for d in devices])
+    monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(d, "Simulated indicator") for d in devices])
     stop, still = threading.Event(), threading.Event()
 
     def speak() -> None:

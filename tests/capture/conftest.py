@@ -1,4 +1,4 @@
-"""Nothing a test opens may outlive it."""
+"""Nothing a test opens may outlive it; and a terminal to read from."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from capture.simulator.pty_bench import PtyBench
 
 _DESCRIPTORS = Path("/proc/self/fd")
 
@@ -41,3 +43,13 @@ def nothing_left_behind() -> Iterator[None]:
             pytest.fail(f"left behind: threads {left}, descriptors {sorted(more)}")
         time.sleep(0.02)
         gc.collect()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[PtyBench]:
+    """A pseudo-terminal behind the link ``indicator``."""
+    made = PtyBench(tmp_path / "indicator")
+    try:
+        yield made
+    finally:
+        made.stop()

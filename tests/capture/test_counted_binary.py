@@ -5,7 +5,6 @@ from __future__ import annotations
 import binascii
 import itertools
 import struct
-import tracemalloc
 import zlib
 from decimal import Decimal
 from typing import Any
@@ -20,6 +19,7 @@ from capture.decoders.checks import crc
 from capture.errors import ProfileError
 from capture.profiles import load_profile
 from capture.simulator.wires import frame_of
+from tests.capture.memory import kept_of_noise
 
 MM = Scale(Decimal("0.001"), "mm")
 X25 = {"width": 16, "poly": 0x1021, "init": 0xFFFF, "reflected": True, "xorout": 0xFFFF}
@@ -295,17 +295,7 @@ def test_no_bytes_whatever_raise_and_the_way_back_is_found(garbage: list[bytes],
 
 @pytest.mark.parametrize("how", [CHECKED, PLAIN])
 def test_memory_stays_bounded(how: dict[str, Any]) -> None:
-    decoder = CountedBinary(MM, **how)
-    noise = bytes(range(256)) * 16
-    decoder.feed(noise)
-    tracemalloc.start()
-    try:
-        for _ in range(60):
-            decoder.feed(noise)
-        kept, _ = tracemalloc.get_traced_memory()
-    finally:
-        tracemalloc.stop()
-    assert kept < 20_000
+    assert kept_of_noise(CountedBinary(MM, **how)) < 20_000
 
 
 # layouts that describe no frame

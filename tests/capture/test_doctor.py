@@ -7,7 +7,6 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -26,19 +25,8 @@ from capture.store.feed import StoreFeed
 from tests.capture.faulty_disk import FaultyDisk
 from tests.capture.store_live import play
 from tests.fakes.bluetooth_bench import BluetoothBench
+from tests.fakes.port_info import PortInfo
 from tests.fakes.private_bus import PrivateBus
-
-
-@dataclass
-class PortInfo:
-    """What the serial library says of a port."""
-
-    device: str
-    description: str = "Cable"
-    hwid: str = "USB"
-    vid: int | None = 0x1234
-    pid: int | None = 0x00AB
-    serial_number: str | None = "A1"
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import struct
-import tracemalloc
 from decimal import Decimal
 
 import pytest
@@ -16,6 +15,7 @@ from capture.decoders import Damaged, Frame, GattLength
 from capture.decoders.attribute_packets import notified, read
 from capture.errors import ProfileError
 from capture.profiles import load_profile
+from tests.capture.memory import kept_of_noise
 
 MM = Scale(Decimal("0.001"), "mm")
 METRE, INCH, DEGREE = 0x2701, 0x27A2, 0x2763
@@ -218,17 +218,7 @@ def test_what_was_sent_is_what_comes_out(sent: list[int]) -> None:
 
 
 def test_memory_stays_bounded() -> None:
-    decoder = GattLength(MM)
-    noise = bytes(range(256)) * 16
-    decoder.feed(noise)
-    tracemalloc.start()
-    try:
-        for _ in range(60):
-            decoder.feed(noise)
-        kept, _ = tracemalloc.get_traced_memory()
-    finally:
-        tracemalloc.stop()
-    assert kept < 20_000
+    assert kept_of_noise(GattLength(MM)) < 20_000
 
 
 # counts in packets, without anything in them to tell where they begin

@@ -6,7 +6,6 @@ import asyncio
 import os
 import random
 import termios
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -30,16 +29,6 @@ from capture.sources.serial_port import SerialSource
 from tests.capture.live import line, listening, records, stream_files, until
 
 END = b"\r\n"
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[PtyBench]:
-    """A pseudo-terminal behind the link ``indicator``."""
-    made = PtyBench(tmp_path / "indicator")
-    try:
-        yield made
-    finally:
-        made.stop()
 
 
 # the driver's marking

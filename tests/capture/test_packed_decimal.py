@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import tracemalloc
 from decimal import Decimal
 from typing import Any
 
@@ -16,6 +15,7 @@ from capture.decoders import Damaged, Frame, LayoutError, PackedDecimal
 from capture.errors import ProfileError
 from capture.profiles import load_profile
 from capture.simulator.wires import frame_of
+from tests.capture.memory import kept_of_noise
 
 MM = Scale(Decimal("0.001"), "mm")
 INCH = Scale(Decimal("0.0005"), "in")
@@ -342,17 +342,7 @@ def test_no_bytes_whatever_raise_and_the_way_back_is_found(
 
 @pytest.mark.parametrize("layout", [DISTINCT, VAGUE])
 def test_memory_stays_bounded(layout: str) -> None:
-    decoder = PackedDecimal(MM, layout=layout)
-    noise = bytes(range(256)) * 16
-    decoder.feed(noise)
-    tracemalloc.start()
-    try:
-        for _ in range(60):
-            decoder.feed(noise)
-        kept, _ = tracemalloc.get_traced_memory()
-    finally:
-        tracemalloc.stop()
-    assert kept < 20_000
+    assert kept_of_noise(PackedDecimal(MM, layout=layout)) < 20_000
 
 
 def test_every_byte_is_accounted_for() -> None:

@@ -44,16 +44,6 @@ END = b"\r\n"
 """Sent first, it shows that the line after it is whole."""
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[PtyBench]:
-    """A pseudo-terminal behind the link ``indicator``."""
-    made = PtyBench(tmp_path / "indicator")
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
 @contextmanager
 def terminal_taken(name: str) -> Iterator[None]:
     """Hold the terminal of this name, so that the next one bears another."""

@@ -26,6 +26,7 @@ from capture.simulator.wires import frame_of
 from capture.station import Station
 from tests.fakes.bluetooth_bench import BluetoothBench
 from tests.fakes.bluetooth_service import indicator
+from tests.fakes.port_info import PortInfo
 from tests.fakes.private_bus import PrivateBus
 from web.app import make_app
 from web.door import Door
@@ -447,18 +448,6 @@ def test_the_name_that_is_kept_is_the_one_that_stays(
         assert (choice["source"], choice["in_use"]) == ("serial:1234:00ab:A1", True)
 
     worked(indicators, work)
-
-
-@dataclass
-class PortInfo:
-    """What the serial library says of a port."""
-
-    device: str
-    description: str = "Cable"
-    hwid: str = "USB"
-    vid: int | None = 0x1234
-    pid: int | None = 0x00AB
-    serial_number: str | None = "A1"
 
 
 def test_ports_are_listed_with_who_holds_them(indicators: Indicators, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,16 +25,6 @@ SHUTDOWN_S = 30.0
 
 END = b"\r\n"
 """Sent first, it shows that the line after it is whole."""
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[PtyBench]:
-    """A pseudo-terminal behind the link ``indicator``."""
-    made = PtyBench(tmp_path / "indicator")
-    try:
-        yield made
-    finally:
-        made.stop()
 
 
 async def post(base: str, path: str, body: object = None) -> httpx.Response:
