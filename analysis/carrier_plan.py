@@ -29,7 +29,8 @@ from analysis.shims import Limits, StockPiece
 from analysis.subsets import TooManyStacksError
 
 NEAR_MM = 0.005
-"""A box that comes this near needs no order, where no step of the shims is stated (common practice, no source)."""
+"""A box that comes this near needs no order, where no step of the shims is stated, and a pinch this near no other shims (common practice,
+no source)."""
 
 
 def carrier_for(setup: Setup) -> dict[str, object] | None:
@@ -164,8 +165,9 @@ def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], 
         return
     total = sum_for(zero, wanted, thicker)
     change = total - (left + right)
-    if abs(change) <= 1e-6:
-        say.append(f"Pinch {has:+.3f} mm, as wanted: the sum of both sides stays {total:.3f} mm.")
+    if abs(change) <= NEAR_MM + 1e-9:
+        near = "as wanted" if abs(change) <= 1e-6 else f"near enough to the {wanted:+.3f} mm wanted"
+        say.append(f"Pinch {has:+.3f} mm, {near}: the sum of both sides stays {left + right:.3f} mm.")
         return
     do = "add" if change > 0 else "take out"
     say.append(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from analysis.results import INFINITE_DOF, BudgetLine, SetStatistics
 from analysis.setup import Setup
-from analysis.temperature import MATERIALS, TEMPERATURE_HALF_WIDTH_K, correction
+from analysis.temperature import MATERIALS, TEMPERATURE_HALF_WIDTH_K, correction, which_material
 from analysis.uncertainty import Combined, combine, rectangular, resolution
 
 TOO_WARM_K = 5.0
@@ -187,7 +187,7 @@ def _expansion(setup: Setup) -> float | None:
 
 def _not_stated(setup: Setup, expansion: float | None, length: float | None) -> str:
     if expansion is None and setup.housing.material is not None:
-        return f'housing.material "{setup.housing.material}" has no expansion here (known: {", ".join(MATERIALS)}); state housing.expansion'
+        return f'housing.material "{setup.housing.material}" has no expansion here; allowed: {which_material(setup.housing.material or "")}'
     if expansion is None:
         return "housing.material or housing.expansion is not stated"
     return "housing.bore_to_seat is not stated" if length is None else ""

@@ -37,6 +37,26 @@ MATERIALS: dict[str, float] = {
 }
 """Expansion of housing materials, 1/K; names in lower case.  A name without a grade stands for the first grade listed."""
 
+
+def which_material(given: str) -> str:
+    """Which name to take where a material has no expansion here, and what else is allowed, as a sentence without its stop."""
+    low = given.lower()
+    take = ""
+    if "iron" in low:
+        take = (
+            'cast iron is "grey iron" or "ductile iron", as the manual or a mark on the casting says; where neither does, either will do, '
+            "since the two differ by less than the ±2 in 1e-6/K that is reckoned with"
+        )
+    elif "alu" in low or "alloy" in low:
+        take = 'an aluminium casting is "cast aluminium"'
+    elif "magn" in low:
+        take = 'a magnesium casting is "magnesium"'
+    elif "steel" in low:
+        take = 'steel of another grade is "steel"'
+    allowed = ", ".join(f'"{m}"' for m in MATERIALS) + ", or any other with its expansion stated (housing.expansion)"
+    return f"{take}. Known are {allowed}" if take else allowed
+
+
 HOUSING_HALF_WIDTH = 2e-6
 STEEL_HALF_WIDTH = 1e-6
 TEMPERATURE_HALF_WIDTH_K = 1.0

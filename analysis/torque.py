@@ -108,7 +108,9 @@ def judge(
     v, a, b = to_newton_metres(value, unit), to_newton_metres(low, limits_unit), to_newton_metres(high, limits_unit)
     if not (math.isfinite(v) and v > 0):
         raise ValueError(f"torque {value}: a number above 0, as read while turning steadily")
-    shown = f"{value:g} {unit} ({v:.2f} N·m) against {low:g} to {high:g} {limits_unit} ({a:.2f} to {b:.2f} N·m)"
+    of_value = "" if unit == "N·m" else f" ({v:.2f} N·m)"
+    of_limits = "" if limits_unit == "N·m" else f" ({a:.2f} to {b:.2f} N·m)"
+    shown = f"{value:.4g} {unit}{of_value} against {low:g} to {high:g} {limits_unit}{of_limits}"
     # To a billionth: a limit typed in another unit is the same limit.
     if a * (1 - 1e-9) <= v <= b * (1 + 1e-9):
         return TorqueFinding(v, "within", f"Within the limits: {shown}.")

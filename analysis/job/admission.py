@@ -9,6 +9,7 @@ from analysis.job.entries import Problem, shown
 from analysis.job.people import pending
 from analysis.job.state import Job
 from analysis.job.steps import STEPS, next_step
+from analysis.temperature import MATERIALS, which_material
 
 OPEN_TO_CLOSED = ("reopen", "note", "photo")
 """What may still be written into a closed job."""
@@ -33,8 +34,16 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
         The entry, `data` as `check_entry` gave it.
     """
     if job.closed is not None and kind not in OPEN_TO_CLOSED:
-        return [Problem("kind", kind, "reopen first, with the reason: the job is closed")]
+        return [
+            Problem(
+                "kind",
+                kind,
+                "reopen first, with the reason: a closed job takes nothing but " + ", ".join(OPEN_TO_CLOSED),
+            )
+        ]
     out: list[Problem] = []
+    if kind == "family":
+        out += _material(data)
     if kind in ("zeroing", "piece", "check", "incident"):
         out += _instruments(job, kind, data)
     if kind == "skip" and data["step"] not in STEPS:
@@ -54,7 +63,13 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
     if kind == "close":
         step = next_step(job)
         if step is not None and step.name != "close":
-            out.append(Problem("kind", "close", f"first {step.name}: {step.say} Or skip it, with the reason"))
+            out.append(
+                Problem(
+                    "close",
+                    f"with the step {step.name} neither done nor left out",
+                    f"first {step.name}, or leave it out with the reason (skip). {step.say}",
+                )
+            )
     waiting = pending(job)
     if kind == "fit" and waiting:
         n, who = next(iter(waiting.items()))
@@ -72,6 +87,17 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
     if kind == "set" and "blind" in data:
         out += _blind(job, data, by)
     return out
+
+
+def _material(data: Mapping[str, object]) -> list[Problem]:
+    """A material without an expansion is told while it is written down and not when a warm housing is measured.
+
+    A job that holds one already is read as it is: the depth then says what it lacks.
+    """
+    name = str(data.get("material", "steel"))
+    if "expansion" in data or name.strip().lower() in MATERIALS:
+        return []
+    return [Problem("family.material", shown(name), which_material(name).replace("housing.expansion", "expansion"))]
 
 
 def _names(names: Iterable[str]) -> str:

@@ -185,7 +185,7 @@ def side_sums(job: Job) -> None:
         if r.kind != "carrier-preload" or now is None or then is None or abs(now - then) <= SUM_KEPT_MM:
             continue
         why = VOIDS["side-sum"]["carrier-preload"]
-        reason = Void(last, f"sum of the side shims {then.normalize():f} to {now.normalize():f} mm: {why}")
+        reason = Void(last, f"sum of the side shims {Quantity(then, 'mm').brief} to {Quantity(now, 'mm').brief}: {why}")
         (r.past if r.phase == "as-found" else r.voided).append(reason)
 
 

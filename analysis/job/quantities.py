@@ -87,9 +87,10 @@ class Quantity:
 
     @property
     def brief(self) -> str:
-        """For a sentence: a mean that does not come out even is rounded to a tenth of a micrometre; what was typed stays as it is."""
+        """For a sentence: a mean has more places than any micrometer reads and is rounded to a tenth of a micrometre."""
         places = -int(self.value.as_tuple().exponent)
-        return str(self) if places <= 6 else f"{self.value:.{5 if self.unit == 'in' else 4}f} {self.unit}"
+        most = 5 if self.unit == "in" else 4
+        return str(self) if places <= most else f"{self.value:.{most}f} {self.unit}"
 
     @property
     def mm(self) -> Decimal:

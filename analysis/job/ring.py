@@ -160,6 +160,8 @@ def _carrier(job: Job, r: Taken | None) -> dict[str, Any]:
         c["step"] = _length(job, family["carrier_step"])
     if "carrier_max_pieces" in family:
         c["max_pieces"] = family["carrier_max_pieces"]
+    fitted = {i for side in ("left", "right") if side in job.stacks for i in job.stacks[side].pieces}
+    if any(p.id not in fitted for p in free_pieces(job, "side")):
         c["stock"] = [{"thickness": _length(job, str(p.thickness)), "id": p.id} for p in free_pieces(job, "side")]
     names = ("pinion_teeth", "ring_teeth", "pressure_angle", "spiral_angle", "gear_indicator")
     if all(n in family for n in names):

@@ -164,7 +164,9 @@ def limit(d: Data) -> Faults:
     }[shape]
     given = {k for k in ("value", "tolerance", "min", "max") if k in d}
     if given not in wanted:
-        return [("value" if shape != "range" else "min", " or ".join(" and ".join(sorted(w)) for w in wanted))]
+        given_as = f"; given: {', '.join(sorted(given))}" if given else ""
+        ways = " or ".join(_as_typed(w, dimension, shape) for w in wanted)
+        return [("value" if shape != "range" else "min", f"for the limit {name}: {ways}{given_as}")]
     out: Faults = []
     for key in sorted(given):
         check = signed_length if shape == "signed" else length if dimension == "length" else positive(dimension, "2000")
@@ -190,6 +192,13 @@ def limit(d: Data) -> Faults:
     if name == "zero-drift" and _mm(d["value"]) > Decimal(str(MASTER_RETURN_MM)):
         out.append(("value", f"at most {MASTER_RETURN_MM} mm: what comes back worse is void whatever else is stated"))
     return out
+
+
+def _as_typed(keys: set[str], dimension: Dimension, shape: str) -> str:
+    """Fields as they are typed, their figures left open: a limit is never filled in."""
+    unit = "… N·m" if dimension == "torque" else "… mm"
+    one = {"value": "the one figure"} if shape in ("value", "signed") else {}
+    return " and ".join(f'{k}="{unit}"' + (f" ({one[k]})" if k in one else "") for k in sorted(keys, reverse=True))
 
 
 def _also(d: Data, given: set[str], dimension: Dimension) -> Faults:

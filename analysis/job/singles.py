@@ -23,7 +23,9 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
     else:
         radius = float(quantity(d["radius"], "length").mm) / 1000.0
         value, unit = from_string(float(quantity(d["force"], "force").newtons), radius), "N·m"
-    limit = limit_for(job, r.kind, r.state.get("bearings") or ("used" if r.phase == "as-found" else None))
+    # Bearings nobody has looked at yet are those the unit has run on.
+    bearings = r.state.get("bearings") or ("used" if r.phase == "as-found" else None)
+    limit = limit_for(job, r.kind, bearings)
     out: dict[str, Any] = {
         "value_nm": to_newton_metres(value, unit),
         "finding": "not ruled",
@@ -32,24 +34,29 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
     slip = slip_of_unit(value, unit)
     if limit is None:
         return out | ({"finding": "implausible", "say": slip} if slip else {})
-    condition, bearings = limit.get("condition"), r.state.get("bearings")
-    if r.kind == "pinion-preload" and condition != bearings and r.phase != "as-found":
-        return out | {
-            "finding": "implausible" if slip else "not ruled",
-            "say": f"{slip} The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these.".strip(),
-        }
+    condition = limit.get("condition")
+    if r.kind == "pinion-preload" and condition != bearings:
+        told = f"The limit is for {condition} bearings, the bearings are {bearings or 'not stated'}: take the manual's figure for these."
+        if r.phase == "as-found":
+            told = f"{value:g} {unit} as found. The limit that is stated is for {condition} bearings and says nothing of these."
+        return out | {"finding": "implausible" if slip else "not ruled", "say": f"{slip} {told}".strip()}
     low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
     sleeve = is_crushed(job)
     found = judge(
-        value, unit, float(low.value), float(high.value), low.unit, crush_sleeve=sleeve and r.kind == "pinion-preload"
+        value,
+        unit,
+        float(low.value),
+        float(high.value),
+        low.unit,
+        crush_sleeve=sleeve and r.kind == "pinion-preload" and r.phase != "as-found",
     )
     if sleeve and r.kind == "pinion-preload" and found.finding in ("within", "below"):
         why = spent(job, r, overshot(job))
         if why:
             return {"value_nm": found.value_nm, "finding": "sleeve spent", "say": f"{found.say} {why}"}
-    cure = (
-        _CURE.get((str((job.family or {}).get("preload_by")), found.finding), "") if r.kind == "pinion-preload" else ""
-    )
+    # How a unit came in is written down; what to do about it is asked of the one that is built.
+    asks = r.kind == "pinion-preload" and r.phase != "as-found"
+    cure = _CURE.get((str((job.family or {}).get("preload_by")), found.finding), "") if asks else ""
     return {"value_nm": found.value_nm, "finding": found.finding, "say": f"{found.say} {cure}".strip()}
 
 

@@ -101,7 +101,9 @@ class Preparing:
             path = inside_of(self._path, path_in_streams(relative))
             return derived_from(kind, path, job, given)
         except (FieldError, CaptureError) as e:
-            raise EntryRefusedError([Problem(f"{kind}.stream", shown(relative), str(e))]) from None
+            raise EntryRefusedError(
+                [Problem(f"{kind}.stream", shown(relative), f"a stream that this can be worked out from. {e}")]
+            ) from None
 
     def _photos(self, kind: str, clean: Mapping[str, object]) -> dict[str, object]:
         named = [clean["file"]] if kind == "photo" else clean.get("photos", []) if kind == "pattern" else []

@@ -96,6 +96,10 @@ def test_an_arbor_thermometer_brings_its_own_error_even_where_both_read_the_same
         ({"temperature": 30, "material": "magnesium"}, "housing.bore_to_seat is not stated"),
         ({"temperature": 30, "bore_to_seat": 110}, "housing.material or housing.expansion is not stated"),
         ({"temperature": 30, "bore_to_seat": 110, "material": "tinplate"}, '"tinplate" has no expansion here'),
+        (
+            {"temperature": 30, "bore_to_seat": 110, "material": "cast iron"},
+            'cast iron is "grey iron" or "ductile iron", as the manual or a mark on the casting says',
+        ),
     ],
 )
 def test_a_missing_temperature_is_never_filled_in(housing: dict[str, Any], word: str) -> None:

@@ -378,7 +378,10 @@ def test_what_a_depth_reading_would_lack_is_said_before_it_is_taken() -> None:
     at = max(i for i, (k, d) in enumerate(rows) if k == "zeroing" and d["when"] == "before")
     say = next_step(folded(rows[:at])).say  # type: ignore[union-attr]
     assert "Read the master before it." in say
-    assert "It counts only once this is written down or put right: the pinion nut: as found, must be torqued or nipped" in say
+    assert (
+        "It counts only once this is written down or put right: the pinion nut: as found, must be torqued or nipped"
+        in say
+    )
     assert "turns of the shaft since it was last touched: not stated" in say
     ready = next_step(folded(TO_TRIAL[: max(i for i, (k, _) in enumerate(TO_TRIAL) if k == "set")]))
     assert ready is not None

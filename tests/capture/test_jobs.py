@@ -588,3 +588,22 @@ def test_names_of_jobs(shop: JobFolder) -> None:
     with pytest.raises(JobFileError, match="holds a job already"):
         shop.new("a")
     assert shop.names() == ["a"]
+
+
+@pytest.mark.parametrize(
+    ("material", "words"),
+    [
+        ("cast iron", 'cast iron is "grey iron" or "ductile iron"'),
+        ("aluminium", 'an aluminium casting is "cast aluminium"'),
+        ("zinc", 'allowed: "steel"'),
+    ],
+)
+def test_a_material_without_expansion_says_which_to_take(shop: JobFolder, material: str, words: str) -> None:
+    job = shop.new("j")
+    with pytest.raises(EntryRefusedError) as e:
+        job.add("family", {"shim_effect": "unknown", "material": material}, "AB")
+    assert words in str(e.value)
+    assert "its expansion stated (expansion)" in str(e.value)
+    assert job.journal().entries == [], "nothing is written down"
+    job.add("family", {"shim_effect": "unknown", "material": material, "expansion": "0.000027"}, "AB")
+    job.add("family", {"shim_effect": "unknown", "material": "Grey iron"}, "AB")

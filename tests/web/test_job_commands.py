@@ -210,7 +210,7 @@ def test_wrong_usage_is_two_and_work_that_cannot_be_done_is_one(quick: Any, tmp_
         (1, "holds no job", ("show", "nowhere")),
         (1, "no such folder", ("stock", "nowhere")),
         (1, "no such file", ("add", "j", "--from", "nothing.toml", "--by", "AB")),
-        (1, "first intake", ("close", "j", "--not-checked", "all", "--by", "AB")),
+        (1, "first intake, or leave it out", ("close", "j", "--not-checked", "all", "--by", "AB")),
     ):
         p = quick(*args, by=None)
         assert (p.returncode, p.stdout) == (code, ""), (args, p.stderr)
