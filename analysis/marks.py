@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-MarkForm = Literal["deviation", "full-distance", "two-decimals"]
 Sense = Literal["adds", "subtracts"]
 
 ABSURD_DEVIATION_MM = Decimal("0.15")

@@ -49,11 +49,6 @@ class Setup(Section):
         return target_from_deviation(g.nominal, g.etched, g.etched_step, g.etched_sense, self.mm_per_unit)
 
     @property
-    def nominal_mm(self) -> float | None:
-        """Nominal distance, mm."""
-        return self.to_mm(self.gearset.nominal)
-
-    @property
     def tip_radius_mm(self) -> float | None:
         """Radius of the plunger's tip, mm."""
         return self.to_mm(self.arbor.tip_radius)

@@ -173,7 +173,3 @@ class StoredSet(Base):
     ruling: Mapped[str | None] = mapped_column(Text)
     p_within: Mapped[float | None] = mapped_column(Double)
     result: Mapped[str] = mapped_column(Text)
-
-
-PER_STREAM: tuple[type[Base], ...] = (StoredReading, StoredMark, StoredLink, StoredGap, StoredSweep)
-"""Tables whose rows are numbered within a stream."""

@@ -195,7 +195,6 @@ def test_nothing_that_decides_a_direction_or_a_limit_has_a_default() -> None:
         s.preload.pinion,
         s.preload.carrier,
         s.resolution_mm,
-        s.nominal_mm,
         s.swing_radius_mm,
     ):
         assert value is None

@@ -88,7 +88,7 @@ def test_a_whole_file_is_read_exactly(tmp_path: Path) -> None:
 def test_inches_become_millimetres_once(tmp_path: Path) -> None:
     s = load_setup(write(tmp_path, 'units = "in"\n[gearset]\nnominal = 2.4375\ntolerance = 0.001\n'))
     # 1 in = 25.4 mm exactly (international inch): 2.4375 in = 61.9125 mm
-    assert s.nominal_mm == 61.9125
+    assert s.to_mm(s.gearset.nominal) == 61.9125
     assert s.tolerance_mm == 0.0254
 
 

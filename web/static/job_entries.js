@@ -17,7 +17,7 @@ export function standing(entries) {
 
 const moment = (at) => at.replace("T", " ").replace("Z", "");
 
-export function valueWords(kind, spec, value, data) {
+function valueWords(kind, spec, value, data) {
   if (value === true || value === false) return say(value ? "job.yes" : "job.no");
   if (Array.isArray(value)) {
     if (value.some((v) => v !== null && typeof v === "object")) {

@@ -7,7 +7,7 @@ import { localised, say } from "./say.js";
 
 const KINDS = "image/jpeg,image/png,image/webp";
 
-export const photosOf = (ctx) => standing(ctx.entries).filter((e) => e.kind === "photo" && !e.withdrawn);
+const photosOf = (ctx) => standing(ctx.entries).filter((e) => e.kind === "photo" && !e.withdrawn);
 const address = (ctx, name) => jobPath(ctx.job, `/photos/${encodeURIComponent(name)}`);
 
 async function send(ctx, file, of) {

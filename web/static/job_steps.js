@@ -14,7 +14,7 @@ export function standingOf(ctx, name) {
   return ["later", say("job.later")];
 }
 
-export function shownSteps(ctx) {
+function shownSteps(ctx) {
   return ctx.layout.steps.filter((s) => {
     const row = ctx.state.steps.find((x) => x.step === s.step);
     return !s.quiet || s.step === ctx.open || row?.missing || row?.skipped;

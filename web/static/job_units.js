@@ -12,7 +12,7 @@ export const setUnits = (given) => (units = given);
 export const unitsOf = (dimension) => units[dimension] ?? [];
 export const unitWord = (unit) => say(`job_unit.${unit}`);
 
-export function unitNamed(text, dimension) {
+function unitNamed(text, dimension) {
   const word = text.trim();
   const spelt = SPELT[word.toLowerCase()] ?? word;
   return unitsOf(dimension).find((u) => u.unit === spelt)?.unit ?? null;

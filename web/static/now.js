@@ -3,7 +3,7 @@ import { say } from "./say.js";
 import { halfWidth, sentence, unit } from "./units.js";
 
 // A silence as short as seating an arbor takes is no trouble yet.
-export const SILENT_MS = 3000;
+const SILENT_MS = 3000;
 
 // What the link is to a person: a short silence is none.
 export const felt = (link, arrived) => (link === "stale" && performance.now() - arrived < SILENT_MS ? "on" : link);

@@ -24,9 +24,3 @@ export function number(x, places = 4, sign = false) {
 
 // A sentence composed where the result is, with its decimal points as they are read here.
 export const localised = (sentence) => (SIGN === "." ? sentence : sentence.replace(/(\d)\.(?=\d)/g, `$1${SIGN}`));
-
-// What was typed, as a number: comma and point both are the decimal sign; anything else is not guessed at.
-export function typedNumber(text) {
-  const plain = text.trim().replace("−", "-").replace(",", ".");
-  return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(plain) ? Number(plain) : null;
-}

@@ -1,8 +1,8 @@
 // What each person sets for their own eyes and ears: kept in this browser, told to its other tabs.
 const KEY = "shimwright.settings";
 
-export const TONES = ["accepted", "rejected", "reseat", "done", "trouble"];
-export const DEFAULTS = Object.freeze({
+const TONES = ["accepted", "rejected", "reseat", "done", "trouble"];
+const DEFAULTS = Object.freeze({
   sound: false,
   ...Object.fromEntries(TONES.map((kind) => [`tone.${kind}`, true])),
   volume: 70,
@@ -13,7 +13,7 @@ export const DEFAULTS = Object.freeze({
 });
 
 const CHOICES = { theme: ["auto", "light", "dark"], unit: ["auto", "mm", "in"] };
-export const RANGES = { volume: [5, 100], rate: [0.6, 1.6] };
+const RANGES = { volume: [5, 100], rate: [0.6, 1.6] };
 
 function valid(name, value) {
   if (!(name in DEFAULTS) || typeof value !== typeof DEFAULTS[name]) return false;

@@ -14,7 +14,7 @@ export function onVoices(act) {
   if ("speechSynthesis" in window) speechSynthesis.addEventListener("voiceschanged", act);
 }
 
-export function hush() {
+function hush() {
   waiting = [];
   if ("speechSynthesis" in window) speechSynthesis.cancel();
 }
