@@ -93,7 +93,8 @@ class Connection:
         c = self._choice.characteristic
         self.about = {
             "characteristic": c.uuid,
-            "descriptors": [d.uuid for d in c.descriptors],
+            # The system hands them over in no order.
+            "descriptors": sorted(d.uuid for d in c.descriptors),
             "delivery": self._delivery() if self._tells() else "read",
         }
 
