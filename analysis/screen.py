@@ -20,7 +20,7 @@ from analysis.valley import Bottom, Window
 from analysis.valley.fit import MOST
 from analysis.valley.flat import flat_tip_gain
 from analysis.valley.noise import PRIOR_MM as NOISE_MM
-from analysis.valley.pack import lowest
+from analysis.valley.pack import COARSE_MM, lowest
 from analysis.windows import readings_within
 
 Array = NDArray[np.float64]
@@ -130,7 +130,9 @@ def judge_alone(j: Judged, period_s: float | None) -> None:
     if period_s and hole > max(3.5 * period_s, 0.2) and _straddle(w, b) > 0.02:
         j.reasons.append("gap")
     blunt = BLUNT_MM + 0.25 * w.step_mm
-    if not j.reasons and ((near < FEW_AT_BOTTOM and b.u_mm > 0.5 * blunt) or near < 3 or b.u_mm > blunt):
+    # On a coarse display so few readings fit many hands, and one that fits well looks sure of itself.
+    sure = b.u_mm <= 0.5 * blunt and w.step_mm <= COARSE_MM
+    if not j.reasons and ((near < FEW_AT_BOTTOM and not sure) or near < 3 or b.u_mm > blunt):
         j.reasons.append("too-fast")
         j.uneven = near >= 2 * FEW_AT_BOTTOM
 

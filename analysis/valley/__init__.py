@@ -18,7 +18,7 @@ readings are unknowns of their own.
 
 Sources: penalised splines after the literature on P-splines (uniform knots, difference penalty);
 Laplace approximation and marginal likelihood: standard texts on Bayesian computation; grouped (interval)
-likelihood: standard texts on rounded data.  Derived here where combined.
+likelihood: standard texts on rounded data; expectation propagation: standard texts on Bayesian computation.  Derived here where combined.
 """
 
 from analysis.valley.fit import fit_bottoms

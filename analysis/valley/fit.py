@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM, climb_and_slope
+from analysis.valley.coarse import Posterior, bottom_u, told_apart
 from analysis.valley.lag import LAG_MOST_MM, LAG_PRIOR_MM, Lag, lag_column
 from analysis.valley.noise import noise_mm, prior_for
 from analysis.valley.pack import REST_HEIGHT_MM, columns_at, pack, rest_columns
@@ -104,11 +105,12 @@ def fit_bottoms(
             break
         sigma = new
         st = search.again(st.x, sigma, 4 if search.coarse else 3)
+    found = _told_apart(search, Posterior(st, cov, share, used, np.ones(search.s)), sigma)
     expected = max(prior.sd_mm, prior.floor_mm)
     # What a coarse display shows far beyond the noise expected is a hand the curve could not follow: it errs together.
     unsteady = min(max(1.0, sigma / (UNSTEADY * expected)), 3.0) if search.coarse else 1.0
-    slowing = _slowing(search, st, share, windows)
-    shapes = Shapes(search, st, cov, share, used)
+    slowing = _slowing(search, found.state, found.share, windows)
+    shapes = Shapes(search, found.state, found.cov, found.share, found.used)
     lag = shapes.lag(np.maximum(slowing, unsteady - 1.0))
     taken, level = 0.0, np.zeros_like(search.pack.z)
     for _ in range(REFITS):
@@ -118,12 +120,16 @@ def fit_bottoms(
         taken = min(lag.mm, LAG_MOST_MM)
         before, level = level, taken * lag_column(shapes.picked_u, taken)
         search.pack.less(level - before)
-        st = search.again(st.x, sigma, 4)
+        st = search.again(found.state.x, sigma, 4)
         cov, evidence, used = search.posterior(st)
-        share = _share(evidence)
-        shapes = Shapes(search, st, cov, share, used)
+        found = _told_apart(search, Posterior(st, cov, _share(evidence), used, np.ones(search.s)), sigma)
+        shapes = Shapes(search, found.state, found.cov, found.share, found.used)
         lag = shapes.lag(np.maximum(slowing, unsteady - 1.0), taken)
-    return _collect(search, shapes, st, cov, share, sigma, windows, unsteady, slowing, lag, taken)
+    return _collect(search, shapes, found, sigma, windows, unsteady, slowing, lag, taken)
+
+
+def _told_apart(search: Search, plain: Posterior, sigma: float) -> Posterior:
+    return told_apart(search, plain, _share, sigma) if search.coarse else plain
 
 
 def _share(evidence: Array) -> Array:
@@ -140,9 +146,7 @@ def _share(evidence: Array) -> Array:
 def _collect(
     search: Search,
     shapes: Shapes,
-    st: State,
-    cov: Array,
-    share: Array,
+    found: Posterior,
     sigma: float,
     windows: Sequence[Window],
     unsteady: float,
@@ -150,18 +154,16 @@ def _collect(
     lag: Lag,
     taken_mm: float,
 ) -> list[Bottom]:
-    rows = np.arange(search.s)
-    m, v = st.x[..., 0], cov[..., 0, 0]
-    mean = (share * m).sum(axis=1)
-    var = (share * (v + (m - mean[:, None]) ** 2)).sum(axis=1)
-    pick = share.argmax(axis=1)
+    rows, st = np.arange(search.s), found.state
+    mean, own_u = bottom_u(st.x[..., 0], found.cov, found.share)
+    pick = found.share.argmax(axis=1)
     widen = WIDEN_COARSE * unsteady if search.coarse else WIDEN
     x = st.x[rows, pick]
     at = _nearest(x)
     pace = _pace(x, at, search)
     mean = mean + lag.tilt * (lag.mm - taken_mm)
     lag_share = np.abs(lag.tilt) * lag.u_mm
-    var = var + lag_share**2
+    var = (found.wider * own_u) ** 2 + lag_share**2
     cusp, u_cusp = shapes.cusp()
     p = search.pack
     u_packed, mu_packed = st.u[rows, pick], st.mu[rows, pick]

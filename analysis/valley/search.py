@@ -7,7 +7,9 @@ first; the others start from its linear model, a step or two from home.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from copy import copy
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +51,16 @@ class State:
     var: Array
     told: Told
     objective: Array
+
+    def only(self, rows: NDArray[np.int64]) -> State:
+        """The state of some sweeps."""
+        return self.with_rows(lambda own, _: own[rows], self)
+
+    def with_rows(self, put: Callable[[Array, Array], Array], other: State) -> State:
+        """The state with each array put together from its own and another's."""
+        plain = ("x", "u", "mu", "slope", "var", "objective")
+        told_ = Told(*(put(a, b) for a, b in zip(self.told, other.told, strict=True)))
+        return State(told=told_, **{name: put(getattr(self, name), getattr(other, name)) for name in plain})
 
 
 class Search:
@@ -126,10 +138,10 @@ class Search:
         objective = -(told_.loglik * self._w).sum(axis=-1) + 0.5 * rough
         return State(x, u, mu, slope, np.broadcast_to(var, mu.shape), told_, objective)
 
-    def information(self, st: State) -> Array:
+    def information(self, st: State, weight: Array | None = None) -> Array:
         """Information of the readings in the unknowns; (sweeps, grid, UNKNOWNS, UNKNOWNS)."""
         s, k = st.objective.shape
-        w = st.told.weight * self._w
+        w = st.told.weight * self._w if weight is None else weight
         ws = w * st.slope
         out = np.empty((s, k, UNKNOWNS, UNKNOWNS))
         out[..., 0, 0] = w.sum(axis=-1)
@@ -152,6 +164,38 @@ class Search:
         return np.concatenate(
             [g.sum(axis=-1, keepdims=True), ways, (g * self._resting).sum(axis=-1, keepdims=True)], axis=-1
         )
+
+    def only(self, rows: NDArray[np.int64]) -> Search:
+        """The search over some of the sweeps."""
+        part = copy(self)
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray):
+                setattr(part, name, value[rows])
+        part.pack, part.s = (
+            replace(self.pack, **{f.name: getattr(self.pack, f.name)[rows] for f in fields(Pack)}),
+            rows.size,
+        )
+        return part
+
+    def gradients(self, st: State) -> Array:
+        """What each unknown does to the level of each reading; (sweeps, grid, readings, UNKNOWNS)."""
+        g = np.empty((*st.mu.shape, UNKNOWNS))
+        g[..., 0] = 1.0
+        g[..., 1:-1] = st.slope[..., None] * self.pack.columns[:, None]
+        g[..., -1] = self._resting
+        return g
+
+    def covariance(self, st: State, weight: Array) -> Array:
+        """Covariances with readings of these weights."""
+        h = self.information(st, weight) + self.prior
+        eye = np.arange(UNKNOWNS)
+        h[..., eye, eye] += 1e-9
+        return _inverse(h)
+
+    @property
+    def penalty_size(self) -> Array:
+        """What the size of the hand's unevenness takes off the log evidence; (sweeps, grid)."""
+        return RANK * self.log_size
 
     def anchor(self, sigma: float) -> State:
         """The anchor's fit from scratch; (sweeps, 1, …)."""
@@ -176,7 +220,7 @@ class Search:
     def evidence(self, st: State) -> Array:
         """Log evidence over the grid (sweeps, grid)."""
         sign, logdet = np.linalg.slogdet(self.information(st) + self.prior)
-        return _usable(np.asarray(-st.objective - RANK * self.log_size - 0.5 * logdet), sign)
+        return usable(np.asarray(-st.objective - RANK * self.log_size - 0.5 * logdet), sign)
 
     def narrow(self, columns: NDArray[np.int64]) -> None:
         """Go on with some values of the grid only."""
@@ -213,7 +257,7 @@ class Search:
         h[..., eye, eye] += 1e-9
         cov = _inverse(h)
         sign, logdet = np.linalg.slogdet(h)
-        evidence = _usable(np.asarray(-st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet), sign)
+        evidence = usable(np.asarray(-st.objective - RANK * self.log_size[:, columns] - 0.5 * logdet), sign)
         used = (info * cov.transpose(0, 1, 3, 2)).sum(axis=(-1, -2))
         return np.asarray(cov), evidence, np.asarray(used)
 
@@ -245,7 +289,7 @@ def _inverse(h: Array) -> Array:
     return cov
 
 
-def _usable(evidence: Array, sign: Array) -> Array:
+def usable(evidence: Array, sign: Array) -> Array:
     """Evidence with no weight left where the information is singular to rounding: minutes of stillness and one dip at their end."""
     bad = (sign <= 0) | ~np.isfinite(evidence)
     if not bad.any():

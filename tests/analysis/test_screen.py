@@ -127,6 +127,23 @@ def test_what_is_too_fast_gets_no_answer_and_advice() -> None:
         assert any("Slow down" in s.advice for s in sweeps)
 
 
+@pytest.mark.parametrize("step", [0.01, 0.0127])
+def test_usual_hands_on_a_coarse_display_at_ten_readings_a_second_are_not_too_fast(step: float) -> None:
+    case = replace(STEADY, step_mm=step)
+    tallies = [measure(case, seed) for seed in range(8)]
+    assert sum(t.lost for t in tallies) <= 0.1 * sum(t.good for t in tallies)
+    errors = np.array([e for t in tallies for e in t.sweep_error])
+    assert np.mean(np.abs(errors) < 1.96 * np.array([u for t in tallies for u in t.sweep_u])) > 0.93
+    assert all(t.set_covered for t in tallies)
+
+
+def test_a_coarse_display_over_too_few_readings_is_sure_of_nothing() -> None:
+    case = replace(STEADY, step_mm=0.01, swing_s=0.9)
+    tallies = [measure(case, seed) for seed in range(8)]
+    assert sum(t.reasons["too-fast"] for t in tallies) > 60
+    assert all(abs(e) < 3.0 * u for t in tallies for e, u in zip(t.sweep_error, t.sweep_u, strict=True))
+
+
 def test_a_halting_hand_is_not_told_to_slow_down() -> None:
     case = replace(STEADY, hand="halting", rate=50)
     refused = [s for seed in range(4) for s in run(case, make(case, seed))[0] if s.reasons[:1] == ("too-fast",)]
