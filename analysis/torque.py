@@ -27,14 +27,17 @@ NM_PER: dict[str, float] = {
 }
 """Newton metres in one of each unit."""
 
+_FEET, _INCHES = ("lb·ft", "lb.ft"), ("lb·in", "lb.in")
+_METRES, _CENTI = ("N·m", "N.m"), ("N·cm", "N.cm")
 _SLIPS = (
-    (12.0, "12 times too much: pound-feet typed for pound-inches?"),
-    (1.0 / 12.0, "12 times too little: pound-inches typed for pound-feet?"),
-    (100.0, "100 times too much: newton centimetres typed as newton metres?"),
-    (0.01, "100 times too little: newton metres typed as newton centimetres?"),
-    (1.0 / POUND_INCH_NM, "nearly 9 times too much: pound-inches typed as newton metres?"),
-    (POUND_INCH_NM, "nearly 9 times too little: newton metres typed as pound-inches?"),
+    (12.0, _FEET, "12 times too much: pound-feet typed for pound-inches?"),
+    (1.0 / 12.0, _INCHES, "12 times too little: pound-inches typed for pound-feet?"),
+    (100.0, _METRES, "100 times too much: newton centimetres typed as newton metres?"),
+    (0.01, _CENTI, "100 times too little: newton metres typed as newton centimetres?"),
+    (1.0 / POUND_INCH_NM, _METRES, "nearly 9 times too much: pound-inches typed as newton metres?"),
+    (POUND_INCH_NM, _INCHES, "nearly 9 times too little: newton metres typed as pound-inches?"),
 )
+"""How far a figure is off, the unit it must then have been typed in, and what was meant."""
 
 
 def to_newton_metres(value: float, unit: str) -> float:
@@ -111,12 +114,13 @@ def judge(
     of_value = "" if unit == "N·m" else f" ({v:.2f} N·m)"
     of_limits = "" if limits_unit == "N·m" else f" ({a:.2f} to {b:.2f} N·m)"
     shown = f"{value:.4g} {unit}{of_value} against {low:g} to {high:g} {limits_unit}{of_limits}"
+    cure = " A crush sleeve that is overshot is renewed; never back the nut off." if crush_sleeve else ""
     # To a billionth: a limit typed in another unit is the same limit.
     if a * (1 - 1e-9) <= v <= b * (1 + 1e-9):
         return TorqueFinding(v, "within", f"Within the limits: {shown}.")
     if v > 4.0 * b or v < a / 4.0:
-        for factor, words in _SLIPS:
-            if a <= v / factor <= b:
+        for factor, typed, words in _SLIPS:
+            if unit in typed and a <= v / factor <= b:
                 likely = units_within(value, unit, a, b)
                 return TorqueFinding(
                     v,
@@ -124,9 +128,13 @@ def judge(
                     f"Not plausible: {shown} is {words} Check the unit.{readings_of(value, likely)}",
                     likely,
                 )
+        if v > 4.0 * b:
+            # No sleeve is spent and no shim taken out before somebody has looked at a figure like this again.
+            likely = units_within(value, unit, a, b)
+            told = f"Not plausible: {shown} is {v / b:.0f} times the limit. Check the unit.{readings_of(value, likely)}{cure}"
+            return TorqueFinding(v, "implausible", told, likely)
     if v < a:
         return TorqueFinding(v, "below", f"Too little: {shown}.")
-    cure = " A crush sleeve that is overshot is renewed; never back the nut off." if crush_sleeve else ""
     return TorqueFinding(v, "above", f"Too much: {shown}.{cure}")
 
 

@@ -15,7 +15,7 @@ from analysis.job.redo import redo_list
 from analysis.job.response import alarm, alarm_say
 from analysis.job.ring import carrier_of
 from analysis.job.singles import overshot, pattern_of, run_out_of, torque_of
-from analysis.job.sleeve import asked
+from analysis.job.sleeve import asked, is_crushed
 from analysis.job.state import Job
 from analysis.plausibility import as_found as judge_as_found
 
@@ -168,6 +168,9 @@ def preload_first(job: Job) -> bool:
     if not rows or any(r.usable for r in rows) or not rows[-1].voided:
         return False
     sets_preload = {e.n for e in job.effective if e.kind == "fit" and e.data["place"] in ("spacer", "far")}
+    if is_crushed(job):
+        # The nut crushes the sleeve in small steps, and no depth is read between two of them.
+        sets_preload |= {e.n for e in job.effective if e.kind == "state" and e.data.get("nut") == "torqued"}
     return rows[-1].voided[0].entry in sets_preload and depth_of(job, rows[-1]).get("ruling") == "within"
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from analysis.job import missing
+from analysis.job.inches import with_inches, worked_in_inches
 from analysis.job.plainly import plainly
 from analysis.job.state import Job
 
@@ -138,7 +139,11 @@ STEPS = tuple(r.name for r in ORDER)
 def steps(job: Job) -> Iterator[tuple[_Rule, str]]:
     """Every step with what it still misses; an empty text means done."""
     for rule in ORDER:
-        yield rule, plainly(rule.missing(job))
+        yield rule, _told(job, rule.missing(job))
+
+
+def _told(job: Job, said: str) -> str:
+    return with_inches(plainly(said)) if worked_in_inches(job) else plainly(said)
 
 
 def next_step(job: Job) -> Step | None:
@@ -150,5 +155,5 @@ def next_step(job: Job) -> Step | None:
             continue
         said = rule.missing(job)
         if said:
-            return Step(rule.name, plainly(said), rule.why, rule.kind)
+            return Step(rule.name, _told(job, said), rule.why, rule.kind)
     return None

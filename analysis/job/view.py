@@ -8,6 +8,7 @@ from typing import Any
 from analysis.job.derive import moves, setup_for, target_missing, units_of
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
 from analysis.job.head import head_of, stated
+from analysis.job.inches import all_with_inches, worked_in_inches
 from analysis.job.missing import as_found_of
 from analysis.job.packs import far_pack
 from analysis.job.people import comparisons, pending
@@ -97,6 +98,7 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "state": job.state,
         "stacks": {k: _stack(s) for k, s in job.stacks.items()},
         "units": units_of(job),
+        "in_inches": worked_in_inches(job),
         "zeroings": [
             {
                 "entry": z.n,
@@ -144,6 +146,8 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "caution": CAUTION,
     }
     out |= {k: all_plainly(out[k]) for k in _DERIVED}
+    if worked_in_inches(job):
+        out |= all_with_inches({k: out[k] for k in _DERIVED})
     if entries:
         out["entries"] = entries_as_list(job)
     return out

@@ -7,8 +7,11 @@ import re
 import pytest
 
 from analysis.job import JobEntryError, check_entry
+from analysis.job.inches import with_inches
+from analysis.job.steps import next_step
+from analysis.torque import judge
 from tests.analysis import job_scenarios as s
-from tests.analysis.test_job_traps import changed, shown
+from tests.analysis.test_job_traps import changed, folded, shown
 
 
 @pytest.mark.parametrize(
@@ -101,3 +104,65 @@ def test_a_pinch_is_not_sent_after_a_micrometre(right: str, words: str) -> None:
         ("fit", {"place": "right", "stack": right}),
     ]
     assert words in shown(rows)["carrier"]["say"]
+
+
+def test_inches_stand_beside_every_length_of_a_job_that_is_worked_in_inches() -> None:
+    # one shim of the shop in millimetres makes the set-up millimetres, and no sentence forgets the inches for that
+    metric: s.Row = ("piece", {"id": "MM", "readings": ["1.20"] * 3, "unit": "mm", "place": "side"})
+    v = shown([*s.TWO, metric])
+    assert v["in_inches"]
+    assert v["units"] == "mm"
+    assert re.search(r"Left becomes|within 0\.\d+ to 0\.\d+ mm \(0\.\d+ to 0\.\d+ in\)", v["carrier"]["say"])
+    for said in (v["carrier"]["say"], *v["depth"]["steps"], v["shim"]["say"], v["shim_effect"]["say"]):
+        assert not re.search(r"\d mm(?! \()(?!\))", said), said
+    assert v["stacks"]["depth"]["thickness"].endswith(" in"), "what programs read stays as it is"
+    assert not shown(s.ONE)["in_inches"]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("add 0.10 mm.", "add 0.10 mm (0.004 in)."),
+        ("more than 0.130 to 0.200 mm:", "more than 0.130 to 0.200 mm (0.0051 to 0.0079 in):"),
+        ("+0.0009 mm off", "+0.0009 mm (+0.00004 in) off"),
+        ("0.081 mm (0.0032 in) too far", "0.081 mm (0.0032 in) too far"),
+        ("2.2 N·m, a 31 mm-thick 5 mmx", "2.2 N·m, a 31 mm (1.2 in)-thick 5 mmx"),
+    ],
+)
+def test_with_inches(given: str, said: str) -> None:
+    assert with_inches(given) == said
+
+
+def test_a_torque_typed_in_pound_feet_is_not_taken_for_newton_metres() -> None:
+    found = judge(14.0, "lb·ft", 16.0, 24.0, "lb·in", crush_sleeve=True)
+    assert found.finding == "implausible"
+    assert "newton" not in found.say
+    assert "7 times the limit. Check the unit." in found.say
+    assert judge(19.0, "lb·ft", 16.0, 24.0, "lb·in").say.count("pound-feet typed for pound-inches") == 1
+    # a figure far above the limit spends no sleeve, whichever slip it was
+    assert judge(40.0, "N·m", 1.8, 2.7, "N·m", crush_sleeve=True).finding == "implausible"
+
+
+def _next(rows: list[s.Row]) -> str:
+    step = next_step(folded(rows))
+    assert step is not None
+    return step.name
+
+
+def test_a_crush_sleeve_is_brought_up_before_the_depth_is_read_again() -> None:
+    lines = s.seated("mm", "1.536 1.535 1.537", "1.534 1.533 1.535", "1.537 1.536 1.538")
+    rows: list[s.Row] = [
+        *s.ONE_START,
+        ("skip", {"step": "as-found", "reason": "stripped already"}),
+        ("fit", {"place": "depth", "stack": "0.823 mm"}),
+        ("state", {**s.BUILT, "nut": "nipped"}),
+        *s.measured("trial", lines, s.ONE_ZERO, "0.000 mm"),
+    ]
+    rows = [(k, {**d, "preload_by": "crush sleeve"} if k == "family" else d) for k, d in rows]
+    assert _next(rows) == "pinion-preload"
+    bringing_up = [*rows, ("state", {"nut": "torqued", "nut_torque": "180 N·m", "turns": 20})]
+    assert _next(bringing_up) == "pinion-preload", "and not the depth between two steps of the nut"
+    low = ("preload", {"where": "pinion", "phase": "trial", "torque": "1.9 N·m"})
+    right = ("preload", {"where": "pinion", "phase": "trial", "torque": "3.0 N·m"})
+    assert _next([*bringing_up, low]) == "pinion-preload"
+    assert _next([*bringing_up, low, right]) == "final-depth"

@@ -22,7 +22,7 @@ from analysis.torque import judge, to_newton_metres
         (215, "N·m", "implausible"),
         (19, "N·m", "implausible"),
         (2.15, "N·cm", "implausible"),
-        (100, "N·m", "above"),
+        (100, "N·m", "implausible"),
     ],
 )
 def test_against_16_to_24_pound_inches(value: float, unit: str, finding: str) -> None:

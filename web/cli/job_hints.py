@@ -10,8 +10,8 @@ import shlex
 from collections.abc import Callable
 from pathlib import Path
 
-from analysis.job.derive import units_of
 from analysis.job.fitting import question_of_change
+from analysis.job.inches import worked_in_inches
 from analysis.job.records import Taken
 from analysis.job.response import alarm, asks_of_unit
 from analysis.job.state import Job
@@ -35,13 +35,14 @@ def ways(job: Job, step: str, path: Path) -> list[str]:
     -------
     list of str
     """
-    return [
-        _typed(x, job, path) for x in [*_WAYS[step](job), f"job add JOB skip step={step} reason=…   (to leave it out)"]
-    ]
+    leave_out = [] if step == "close" else [f"job add JOB skip step={step} reason=…   (to leave it out)"]
+    return [_typed(x, job, path) for x in [*_WAYS[step](job), *leave_out]]
 
 
 def _typed(way: str, job: Job, path: Path) -> str:
-    unit = units_of(job)
+    unit = "in" if worked_in_inches(job) else "mm"
+    if unit == "in":
+        way = way.replace("N·m", "lb·in").replace('force="… N"', 'force="… lbf"')
     out = re.sub(r"(=\"?(?:… )?)mm\b", rf"\g<1>{unit}", way)
     return re.sub(r"\bjob (?=[a-z-]+ JOB)", "shimwright job ", out).replace("JOB", shlex.quote(str(path)))
 
@@ -129,7 +130,7 @@ def _closure(job: Job) -> list[str]:
 
 def _depth(job: Job) -> list[str]:
     r = job.latest("depth")
-    out = ["job add JOB fit place=depth pieces=…"]
+    out = ["job show JOB   (names the shims, from the box or to order)", "job add JOB fit place=depth pieces=…"]
     return out if r is None else [*out, f"job add JOB deviation entry={r.n} what=… allowed_by=… reason=…"]
 
 

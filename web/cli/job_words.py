@@ -47,13 +47,18 @@ def _brief(written: str) -> str:
     return quantity(written, "length").brief
 
 
-def _mm(x: float | None, sign: bool = False) -> str:
-    return "–" if x is None else f"{x:{'+' if sign else ''}.4f}"
+def _length(x: float | None, inches: bool, sign: bool = False) -> str:
+    """A length as the analysis works with it, and in inches beside it where the job is worked in those."""
+    if x is None:
+        return "–"
+    plus = "+" if sign else ""
+    return f"{x:{plus}.4f} mm" + (f" ({x / 25.4:{plus}.5f} in)" if inches else "")
 
 
 def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
     """The job as it stands."""
     lines = [f"Job {d['job']}: {d['unit'] or 'no unit written down yet'}", ""]
+    inches = bool(d["in_inches"])
     if d["target_missing"]:
         lines.append(f"Target: none; {d['target_missing']}.")
     lines.append(f"Depth shim: {d['shim_effect']['say']}")
@@ -66,7 +71,7 @@ def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
     lines += ["", "Readings:"]
     for r in d["readings"]:
         lines.append(
-            f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r)}"
+            f"  entry {r['entry']:>3}  {r['kind']:<15} {r['phase']:<8} {r['status']:<11} {r['by']}  {_reading(r, inches)}"
         )
         reasons = [v["reason"] for v in r["void"]] or r["questions"] or r["wrong"]
         lines += [f"             {reason}" for reason in reasons]
@@ -74,9 +79,14 @@ def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
             lines.append(f"             used all the same: {r['allowed']}")
     if d["depth"] is not None and d["depth"]["distance_mm"] is not None:
         x = d["depth"]
-        lines += ["", f"Depth (set {x['set']}, {x['status']}): {_mm(x['distance_mm'])} ± {_mm(x['U95_mm'])} mm (95 %)"]
+        half = f" ± {_length(x['U95_mm'], inches)} (95 %)"
+        lines += ["", f"Depth (set {x['set']}, {x['status']}): {_length(x['distance_mm'], inches)}{half}"]
         if x["error_mm"] is not None:
-            lines.append(f"  target {_mm(x['target_mm'])} mm, error {_mm(x['error_mm'], True)} mm: {x['ruling']}")
+            limit = d["limits"].get("depth-tolerance", {}).get("value")
+            ruled = x["ruling"] + (f" ±{limit}" if limit and x["ruling"] in ("within", "outside") else "")
+            lines.append(
+                f"  target {_length(x['target_mm'], inches)}, error {_length(x['error_mm'], inches, True)}: {ruled}"
+            )
         lines += [f"  {s}" for s in x["steps"]]
         lines += [f"  note: {n}" for n in x["notes"]]
     if d["shim"] is not None:
@@ -86,7 +96,8 @@ def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
     for p in d["predictions"]:
         c = p["closure"]
         lines.append(
-            f"Change at entry {p['fit']}: {p['change_mm']:+.4f} mm of shim, predicted {_mm(p['predicted_mm'])} mm. {c['say'] if c else 'Not measured yet.'}"
+            f"Change at entry {p['fit']}: {_length(p['change_mm'], inches, True)} of shim, predicted {_length(p['predicted_mm'], inches)}. "
+            f"{c['say'] if c else 'Not measured yet.'}"
         )
     if d["shim_effect"]["response"] is not None:
         lines.append(d["shim_effect"]["response"]["say"])
@@ -115,17 +126,17 @@ def words(d: dict[str, Any], ways: Sequence[str] = ()) -> str:
     return "\n".join([*lines, "", next_words(d["next"], ways) + d["caution"], ""])
 
 
-def _reading(r: dict[str, Any]) -> str:
+def _reading(r: dict[str, Any], inches: bool) -> str:
     if "covered" in r:
         return f"covered {r['covered']}"
     if r["kind"] == "depth":
         return (
-            f"{_mm(r['depth']['distance_mm'])} mm"
+            _length(r["depth"]["distance_mm"], inches)
             if r["depth"]["distance_mm"] is not None
             else str(r["depth"]["reason"])
         )
     if "mean_mm" in r:
-        return f"mean {r['mean_mm']:.3f} mm"
+        return f"mean {_length(r['mean_mm'], inches)}"
     return str(r.get("torque", r.get("run_out", r.get("pattern", r.get("end_play", {})))).get("say", ""))
 
 
