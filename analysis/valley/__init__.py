@@ -11,7 +11,8 @@ leaves out.
 Display.  A reading says only that the true value lay within half a step.  Where the step
 is not small against the noise the likelihood of that interval is used as it stands, so
 twenty equal readings at the bottom count as one fact and the moments at which the display
-changes carry the information.
+changes carry the information.  Where the likeliest fit lies in the middle of its steps its bend says nothing of how wide it
+is; there the intervals are stood for by normal factors (`coarse`).
 
 Rest.  A hand that stops at the bottom stops anywhere near it: the angle it rests at and the way it makes between two
 readings are unknowns of their own.
