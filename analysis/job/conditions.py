@@ -181,16 +181,24 @@ def wrong_for_depth(phase: str, s: State) -> list[str]:
         _must(s, "seal", ("out",), out)
         _must(s, "bearings", ("new", "used"), out)
         if s.get("bearings_seated") is not True:
-            out.append("each race home (bearings_seated): not stated as yes, feel that it is")
+            out.append("each race home: not stated as yes, feel that it is")
         _turned(s, out)
     _too_warm(s, out)
     return out
 
 
 def asked_before_depth(phase: str, s: State) -> str:
-    """What has to be written down or put right before a depth reading counts, as a sentence; empty where it would count now."""
+    """What has to be written down or put right before a depth reading counts, in short; empty where it would count now."""
     wrong = wrong_for_depth(phase, s)
-    return f"It counts only once this is written down or put right: {'; '.join(wrong)}." if wrong else ""
+    open_ = [x.replace(": not stated, must be", "").replace(": not stated as yes, feel that it is", "") for x in wrong]
+    open_ = [
+        x.replace("turns of the shaft since it was last touched: not stated, at least", "turns of the shaft, at least")
+        for x in open_
+    ]
+    unsaid = [new.removeprefix("the ") for new, x in zip(open_, wrong, strict=True) if "not stated" in x]
+    out = [f"Still to be written down, or it does not count: {', '.join(unsaid)}."] if unsaid else []
+    bad = [x for x in wrong if "not stated" not in x]
+    return " ".join([*out, *([f"To be put right first: {'; '.join(bad)}."] if bad else [])])
 
 
 def wrong_for(kind: str, phase: str, s: State) -> list[str]:

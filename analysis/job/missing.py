@@ -32,11 +32,7 @@ def intake(job: Job) -> str:
         return "Write down the unit, the owner's words and the manual's edition."
     if d.get("decision") == "refer":
         return "The intake says refer: this unit is for somebody else."
-    return (
-        ""
-        if "manual" in d
-        else f"State the manual and its edition for exactly this unit: put entry {d['entry']} right."
-    )
+    return "" if "manual" in d else "State the manual and its edition for exactly this unit."
 
 
 def limits(job: Job) -> str:

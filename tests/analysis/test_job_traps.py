@@ -344,7 +344,7 @@ def test_t16_closing_the_covers_over_the_carrier_leaves_the_depth() -> None:
         ({"seal": "in"}, "the seal: in, must be out"),
         ({"turns": 5}, "turns of the shaft since it was last touched: 5"),
         ({"covers": "loose"}, "caps or side covers: loose, must be torqued"),
-        ({"bearings_seated": False}, "bearings_seated"),
+        ({"bearings_seated": False}, "each race home"),
         ({"nut": "loose"}, "the pinion nut: loose"),
         ({"carrier": "in"}, "the carrier: in"),
     ],
@@ -378,14 +378,12 @@ def test_what_a_depth_reading_would_lack_is_said_before_it_is_taken() -> None:
     at = max(i for i, (k, d) in enumerate(rows) if k == "zeroing" and d["when"] == "before")
     say = next_step(folded(rows[:at])).say  # type: ignore[union-attr]
     assert "Read the master before it." in say
-    assert (
-        "It counts only once this is written down or put right: the pinion nut: as found, must be torqued or nipped"
-        in say
-    )
-    assert "turns of the shaft since it was last touched: not stated" in say
+    assert "To be put right first: the pinion nut: as found, must be torqued or nipped" in say
+    assert "Still to be written down, or it does not count: " in say
+    assert "each race home, turns of the shaft, at least 20 both ways seat the rollers" in say
     ready = next_step(folded(TO_TRIAL[: max(i for i, (k, _) in enumerate(TO_TRIAL) if k == "set")]))
     assert ready is not None
-    assert "counts only" not in ready.say
+    assert "does not count" not in ready.say
     assert "Read the master" not in ready.say
 
 
