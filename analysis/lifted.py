@@ -11,7 +11,11 @@ from collections import deque
 
 LIFTED_MM = 6.0
 LIFTED_S = 0.7
-"""Distance from the last bottom that no swing reaches (over 25°), and how long: the plunger has left the face."""
+"""Distance from the last bottom that few swings reach (over 25°), and how long: the plunger has left the face."""
+
+WIDEST_MM = 10.0
+"""Distance no swing reaches (over 30°).  Nearer than that a hand that swings wide is known by its way there, which takes longer than
+`JUMP_S` from half of `LIFTED_MM`, and by never standing still."""
 
 JUMP_MM = 1.5
 JUMP_S = 0.35
@@ -41,6 +45,7 @@ class LiftFinder:
         self.next_s = 0.0
         self._far_since: float | None = None
         self._far_last = 0.0
+        self._no_swing = False
         self._recent: deque[tuple[float, float]] = deque()
         self._level = self._since = self._last = 0.0
         self._jumped = False
@@ -75,23 +80,30 @@ class LiftFinder:
         if self.idle:
             # readings that were only noted lie between this one and the last
             self._level = math.nan
-        afar = self._from_afar(t, abs(mm - bottom_mm) > LIFTED_MM)
-        stop = self._from_stop(t, mm, bottom_mm, step_mm, max(JUMP_S, 3.5 * (period_s or 0.0)))
+        jump_s = max(JUMP_S, 3.5 * (period_s or 0.0))
+        afar = self._from_afar(t, mm, bottom_mm, max(JUMP_S, 1.5 * (period_s or 0.0)))
+        stop = self._from_stop(t, mm, bottom_mm, step_mm, jump_s)
         if afar:
             # one return, seen by both signs
             self._stop = None
         self.idle = self._far_since is None and self._stop is None and not self._jumped
         return afar or stop
 
-    def _from_afar(self, t: float, away: bool) -> bool:
-        if away:
-            self._far_since = t if self._far_since is None else self._far_since
+    def _from_afar(self, t: float, mm: float, bottom_mm: float, jump_s: float) -> bool:
+        away = abs(mm - bottom_mm)
+        if away > LIFTED_MM:
+            if self._far_since is None:
+                self._far_since = t
+                self._no_swing = any(u >= t - jump_s and abs(z - bottom_mm) < 0.5 * LIFTED_MM for u, z in self._recent)
+            self._no_swing = (
+                self._no_swing or away > WIDEST_MM or self._last - max(self._since, self._far_since) >= LIFTED_S
+            )
             self._far_last = t
         elif self._far_since is not None:
             # From its own readings: one garbled value before a silence is no plunger in the air.
             long = self._far_last - self._far_since >= LIFTED_S
             self._far_since = None
-            return long
+            return long and self._no_swing
         return False
 
     def _from_stop(self, t: float, mm: float, bottom_mm: float, step_mm: float, jump_s: float) -> bool:

@@ -68,3 +68,20 @@ def test_one_garbled_value_makes_and_ends_no_lift(at: int) -> None:
     lift = _lift(10.0, 4.0)
     lift[at - 6] += 3.0
     assert len(_times_back(lift, 10.0)) <= 1
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0, 33.0, 100.0])
+@pytest.mark.parametrize("wide_deg", [26.0, 29.0])
+def test_a_swing_wider_than_most_is_no_lift(rate: float, wide_deg: float) -> None:
+    t = np.arange(0.0, 40.0, 1 / rate)
+    angle = np.cos(np.pi * t / 3.5) * np.radians(wide_deg)
+    assert _times_back(BOTTOM + 58.5 / np.cos(angle) - 58.5, rate) == []
+
+
+@pytest.mark.parametrize("stop", [8.0, 12.0])
+def test_an_arbor_lifted_slowly_is_told_by_its_height_or_by_a_plunger_that_stands(stop: float) -> None:
+    """Two seconds up, three at the stop, two down: slower than a hand swings wide."""
+    t = np.arange(0.0, 10.0, 0.05)
+    up = np.interp(t, [0, 1.0, 3.0, 6.0, 8.0, 10.0], [0.9, 0.9, stop, stop, 0.9, 0.9])
+    # The stop left and the face neared may both be seen: a seating in which nothing is swept is none.
+    assert len(_times_back(BOTTOM + up, 20.0)) in (1, 2)
