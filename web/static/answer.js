@@ -51,8 +51,11 @@ export function band(svg, depth, tolerance, aim) {
   svg.append(shape("line", { class: "axis", x1: 4, y1: 74, x2: width - 4, y2: 74 }));
   svg.append(shape("line", { class: "axis", x1: x(0), y1: 26, x2: x(0), y2: 80 }));
   const places = 3;
-  for (const v of [-tolerance, 0, tolerance]) {
-    svg.append(shape("text", { x: x(v), y: 98, "text-anchor": "middle" }, v === 0 ? "0" : bare(v, places, true)));
+  // On a phone, with the set far off, the three would lie on each other: the outer two then stand outward of their ends, and the 0 goes first.
+  const room = x(tolerance) - x(0);
+  for (const v of room < 52 ? [-tolerance, tolerance] : [-tolerance, 0, tolerance]) {
+    const anchor = room < 40 ? (v < 0 ? "end" : "start") : "middle";
+    svg.append(shape("text", { class: "mark", x: x(v), y: 98, "text-anchor": anchor }, v === 0 ? "0" : bare(v, places, true)));
   }
   svg.append(shape("text", { x: x(0), y: 117, "text-anchor": "middle" }, unit()));
   svg.append(shape("text", { x: 4, y: 18, "text-anchor": "start" }, `← ${say("answer.too_deep")}`));
@@ -66,7 +69,7 @@ export function band(svg, depth, tolerance, aim) {
 }
 
 // A chance, never rounded to none or all.
-function percent(p) {
+export function percent(p) {
   if (p < 0.001) return say("answer.under", { percent: mm(0.1, 1) });
   if (p > 0.999) return say("answer.over", { percent: mm(99.9, 1) });
   return say("answer.percent", { percent: mm(100 * p, 1) });

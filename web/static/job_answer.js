@@ -1,5 +1,5 @@
 // The depth of a job, the shims it asks for, and what came of earlier predictions.
-import { band } from "./answer.js";
+import { band, percent } from "./answer.js";
 import { el, svg, table, told, typed } from "./job_dom.js";
 import { taken } from "./job_units.js";
 import { localised, mm, rulingWords, say } from "./words.js";
@@ -25,7 +25,7 @@ export function depthPart(state) {
   else {
     const said = say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) });
     out.push(el("p", { class: "ruling", data: { kind: d.ruling } }, said));
-    if (d.p_within !== null) out.push(el("p", { class: "quiet" }, say("job_depth.chance", { percent: mm(100 * d.p_within, 1) })));
+    if (d.p_within !== null) out.push(el("p", { class: "quiet" }, say("job_depth.chance", { chance: percent(d.p_within) })));
     const picture = svg("svg", { class: "band", viewBox: "0 0 600 118", role: "img" });
     band(picture, d, d.tolerance_mm, limitMm(state, "depth-aim"));
     out.push(picture);
