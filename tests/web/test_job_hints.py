@@ -48,6 +48,15 @@ def test_every_way_names_fields_that_are_there(step: str, name: str) -> None:
         assert not any(re.search(r"\d", value) for key, _, value in fields if key not in ("entry", "step")), one
 
 
+def test_the_list_of_kinds_says_what_a_field_may_hold(quick: object) -> None:
+    said = quick("kinds").stdout  # type: ignore[operator]
+    assert "drive (needed): where it lies; any of: centre, high, low, toe, heel" in said
+    assert "seatings: tables with readings, unit" in said
+    assert "torque: a torque, such as" in said
+    assert "nut: one of: as found, loose, nipped, torqued" in said
+    assert "phase (needed): as-found, trial or final\n" in said, "no choice is said twice"
+
+
 def test_inches_where_the_job_is_in_inches() -> None:
     assert any('reading="… in"' in w for w in ways(folded(s.TWO), "zero-after", Path("j")))
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis.job.quantities import quantity
+from analysis.job.quantities import EXAMPLE, quantity
 
 
 def next_words(step: dict[str, Any] | None, ways: Sequence[str] = ()) -> str:
@@ -146,7 +146,42 @@ def kinds_words(rows: Sequence[dict[str, Any]]) -> str:
     for k in rows:
         lines.append(f"{k['kind']}: {k['title']}")
         lines += [
-            f"    {f['field']}{' (needed)' if f['required'] else ''}{': ' + f['says'] if f['says'] else ''}"
+            f"    {f['field']}{' (needed)' if f['required'] else ''}{': ' + holds if (holds := _holds(f)) else ''}"
             for f in k["fields"]
         ]
     return "\n".join(lines) + "\n"
+
+
+_EXAMPLE = {
+    "length": "a length, such as " + EXAMPLE["length"],
+    "torque": "a torque, such as " + EXAMPLE["torque"],
+    "force": "a force, such as " + EXAMPLE["force"],
+    "temperature": "a temperature, such as " + EXAMPLE["temperature"],
+    "angle": "an angle, such as " + EXAMPLE["angle"],
+}
+
+
+def _holds(f: Mapping[str, Any]) -> str:
+    """What a field may hold: its own words, and the choices, unit or table they leave open."""
+    says = str(f["says"])
+    form = f.get("of", f)
+    kind = form.get("type")
+    extra = ""
+    if kind == "choice" and not all(x in says for x in form["choices"]):
+        extra = f"{'any of' if f.get('type') == 'list' else 'one of'}: {', '.join(form['choices'])}"
+    elif kind == "quantity" and "unit" not in says:
+        extra = _EXAMPLE[form["dimension"]]
+    elif kind == "flag":
+        extra = "yes or no"
+    elif kind == "date":
+        extra = "a day, such as 2026-03-02"
+    elif kind == "made":
+        extra = "comes with a stream, not typed"
+    elif kind == "table" and form.get("fields"):
+        names = ", ".join(x["field"] for x in form["fields"])
+        extra = (
+            f"tables with {names}, such as '[{{unit=\"mm\", readings=[…, …, …]}}, …]'"
+            if f["field"] == "seatings"
+            else f"a table with {names}"
+        )
+    return "; ".join(x for x in (says, extra) if x)
