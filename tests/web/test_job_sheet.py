@@ -386,6 +386,11 @@ def test_a_pdf_comes_with_its_page(made: Path, tmp_path: Path) -> None:
     assert report_command([made.parent / "2026-014"], tmp_path / "unit.pdf", None, None, None) == 0
     assert (tmp_path / "unit.pdf").read_bytes().startswith(b"%PDF-")
     assert checked(tmp_path / "unit.html").same
+    (tmp_path / "unit.pdf").unlink()
+    with pytest.raises(
+        CaptureError, match=r"unit\.html is already there \(.*unit\.pdf is written with the \.html sheet beside it"
+    ):
+        report_command([made.parent / "2026-014"], tmp_path / "unit.pdf", None, None, None)
 
 
 def test_a_browser_shows_and_prints_it_without_asking_for_anything(made: Path, need: Callable[[str], str]) -> None:

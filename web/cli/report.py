@@ -42,7 +42,10 @@ def report_command(
     page = out.with_suffix(".html")
     for path in dict.fromkeys((out, page)):
         if path.exists() and not replace:
-            raise CaptureError(f"{path} is already there: choose another name (-o), or say --replace to write over it")
+            beside = f" ({out} is written with the .html sheet beside it, which verify reads)" if path != out else ""
+            raise CaptureError(
+                f"{path} is already there{beside}: choose another name (-o), or say --replace to write over it"
+            )
     sheet, moment = (
         _job(streams, page, setup_path, unit, by)
         if any(p.is_dir() for p in streams)
