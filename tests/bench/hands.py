@@ -352,7 +352,9 @@ FAMILIES: tuple[Case, ...] = (
     replace(STEADY, name="batched 30 ms", rate=20, batch_s=0.03, jitter_s=0.03),
     replace(STEADY, name="0.01 mm", step_mm=0.01, rate=20),
     replace(STEADY, name="0.01 mm slow hand", step_mm=0.01, rate=10, swing_s=6),
+    replace(STEADY, name="0.01 mm 10/s", step_mm=0.01),
     replace(STEADY, name="0.0005 in", step_mm=0.0127, rate=20),
+    replace(STEADY, name="0.0005 in 10/s", step_mm=0.0127),
     replace(STEADY, name="lag 2 µm", lag_mm=0.002, rate=20),
     replace(STEADY, name="noise 2 µm", noise_mm=0.002, rate=20),
     replace(STEADY, name="very uneven", uneven=0.7, rate=20),
@@ -396,6 +398,7 @@ SPOILT: tuple[Case, ...] = (
     replace(STEADY, name="flat tip 1.0 mm", flat_tip_mm=1.0, rate=20),
     replace(STEADY, name="flat tip 1.5 mm", flat_tip_mm=1.5),
     replace(STEADY, name="too fast", rate=5, swing_s=1.0),
+    replace(STEADY, name="too fast 0.01 mm", step_mm=0.01, swing_s=0.75),
     replace(STEADY, name="quick 10/s 1.5 s", swing_s=1.5),
     replace(STEADY, name="garbled 1 %", bad_reading_p=0.01, rate=20),
 )
