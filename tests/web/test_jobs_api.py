@@ -165,7 +165,7 @@ def test_a_nut_retorqued_over_http(tmp_path: Path) -> None:
             "a raw stream in the job",
         ),
         ({"kind": "zeroing", "by": "AB", "data": {"when": "after", "reading": "0 mm"}}, "zeroing.when", "before"),
-        ({"kind": "close", "by": "AB", "data": {"not_checked": "x"}}, "kind", "first intake"),
+        ({"kind": "close", "by": "AB", "data": {"not_checked": "x"}}, "close", "first intake"),
     ],
 )
 def test_refusals_name_field_given_and_allowed(tmp_path: Path, body: dict[str, Any], field: str, allowed: str) -> None:

@@ -150,6 +150,8 @@ function showVerdict(sweep, aloud) {
     return;
   }
   advice.give(v.advice);
+  // A sweep that a lost link broke off: the trouble was told, and its signal is not talked over.
+  if (v.kind === "no" && (link === "lost" || link === "none")) return;
   signal(v.kind === "yes" ? "accepted" : "rejected", v.text, `${v.text} ${v.advice}`.trim());
 }
 
