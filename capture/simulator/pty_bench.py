@@ -52,12 +52,24 @@ class PtyBench:
         self._unread = False
         self.replug()
 
-    def replug(self) -> None:
-        """Make a new terminal and point the link at it."""
+    def replug(self, other_than: str | None = None) -> None:
+        """Make a new terminal and point the link at it.
+
+        Parameters
+        ----------
+        other_than
+            A name the new terminal must not bear, as when a port comes back under another one.
+        """
         with self._lock:
             if self._master is not None:
                 return
             master, slave = os.openpty()
+            if os.ttyname(slave) == other_than:
+                # Held until the next one is open: the system cannot give the same name twice.
+                same = (master, slave)
+                master, slave = os.openpty()
+                for end in same:
+                    os.close(end)
             tty.setraw(slave)
             os.set_blocking(master, False)
             self._master, self._slave = master, slave

@@ -25,7 +25,6 @@ from capture.sources import serial_port as port_module
 from capture.sources.serial_finding import find_port, identity_of, present
 from capture.sources.serial_port import SerialSource
 from tests.capture.live import BACK_S, NOTICED_S, every, line, listening, stream_files, until
-from tests.capture.test_serial_pty import terminal_taken
 
 
 @dataclass
@@ -74,12 +73,11 @@ def test_the_same_indicator_is_found_again_under_any_name(tmp_path: Path, ports:
             bench.unplug()
             at, _ = await heard.wait("link", start, state="lost")
             assert at - pulled <= NOTICED_S
-            with terminal_taken(before):
-                await asyncio.sleep(1.2)
-                start = len(heard.events)
-                put_back = time.monotonic()
-                bench.replug()
-                ports.append(Listed(os.path.realpath(bench.link)))
+            await asyncio.sleep(1.2)
+            start = len(heard.events)
+            put_back = time.monotonic()
+            bench.replug(other_than=before)
+            ports.append(Listed(os.path.realpath(bench.link)))
             assert ports[1].device != before
             at, _ = await heard.wait("reading", start)
             assert at - put_back <= BACK_S
