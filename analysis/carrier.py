@@ -111,8 +111,8 @@ def ratios_from_gears(pinion_teeth: int, ring_teeth: int, pressure_deg: float, s
     Notes
     -----
     Right on average within about 2 %, at one mesh position within about 6 %: take the mean of several places.  The
-    pinion's figures give the order of magnitude only, tooth taper being half their size.  For a hypoid set see
-    `hypoid_ratio`.
+    pinion's figures give the order of magnitude only, tooth taper being half their size.  A hypoid set has no such formula here:
+    its ratio is learnt from the unit (`learnt_ratio`).
     """
     ring, pinion = math.atan2(ring_teeth, pinion_teeth), math.atan2(pinion_teeth, ring_teeth)
     a, b = math.radians(pressure_deg), math.radians(spiral_deg)
@@ -125,25 +125,6 @@ def ratios_from_gears(pinion_teeth: int, ring_teeth: int, pressure_deg: float, s
         math.degrees(ring),
         math.degrees(pinion),
     )
-
-
-def hypoid_ratio(pitch_cone_deg: float, drive_deg: float, coast_deg: float, ring_spiral_deg: float) -> float:
-    """Change in backlash along the circumference per shift of a hypoid ring gear.
-
-    Parameters
-    ----------
-    pitch_cone_deg, ring_spiral_deg : float
-        Pitch cone and mean spiral angle of the ring gear, degrees.
-    drive_deg, coast_deg : float
-        Pressure angles of the two flanks as generated, in the pitch plane, degrees.
-    """
-    flanks = math.tan(math.radians(drive_deg)) + math.tan(math.radians(coast_deg))
-    return math.sin(math.radians(pitch_cone_deg)) * flanks / math.cos(math.radians(ring_spiral_deg))
-
-
-def square_to_flank(along: float, pressure_deg: float, spiral_deg: float) -> float:
-    """Backlash square to the flank from that along the circumference."""
-    return along * math.cos(math.radians(pressure_deg)) * math.cos(math.radians(spiral_deg))
 
 
 def learnt_ratio(before: float, after: float, ring_toward: float) -> float:
@@ -238,42 +219,3 @@ def pinch(left: float, right: float, zero_play_sum: float, thicker: PreloadEffec
 def sum_for(zero_play_sum: float, wanted_pinch: float, thicker: PreloadEffect) -> float:
     """Sum of both shims that gives a pinch."""
     return zero_play_sum + (wanted_pinch if thicker == "more" else -wanted_pinch)
-
-
-def share_of(side_stiffness: float, other_stiffness: float) -> float:
-    """Share of the pinch by which one side gives way; half where both are equally stiff."""
-    return other_stiffness / (side_stiffness + other_stiffness)
-
-
-def one_sided_move(change: float, side_stiffness: float = 1.0, other_stiffness: float = 1.0) -> float:
-    """Movement of the ring gear when only one side changes, of bearings already under preload."""
-    return change * side_stiffness / (side_stiffness + other_stiffness)
-
-
-def from_end_play(
-    left: float, right: float, end_play: float, wanted_pinch: float, ring_toward: float, held: Literal["left", "right"]
-) -> Sides:
-    """Inside shims from a trial build with end play, the carrier held against one side while backlash was read.
-
-    Parameters
-    ----------
-    left, right, end_play : float
-        Shims of the trial build, and what the carrier could move.
-    wanted_pinch : float
-        Squeeze wanted on both bearings together.
-    ring_toward : float
-        Movement the ring gear needs from where it was held; the left shim, thicker, moves it toward the pinion.
-    held : {"left", "right"}
-        Shim the carrier was held against.
-
-    Notes
-    -----
-    Each side gives way by half the pinch.  With sides of unequal stiffness the ring sits off by the difference: measure
-    backlash again.
-    """
-    total = left + right + end_play + wanted_pinch
-    at = left if held == "left" else left + end_play
-    new_left = at + ring_toward + 0.5 * wanted_pinch
-    sides = Sides(new_left, total - new_left)
-    _must_exist(sides)
-    return sides

@@ -4,7 +4,7 @@ The statistics library these could come from takes longer to import than the who
 start, so the few that are needed are written out here and held against it in the tests.
 
 Sources: incomplete gamma and beta by series and continued fraction (Lentz), standard texts on special functions;
-quantiles by bracketing and Newton steps on those; range of normal values by the trapezoid rule.
+quantiles by bracketing and Newton steps on those.
 """
 
 from __future__ import annotations
@@ -17,11 +17,6 @@ from statistics import NormalDist
 _NORMAL = NormalDist()
 _TINY = 1e-300
 _EPS = 1e-16
-
-
-def normal_cdf(x: float) -> float:
-    """P(X <= x) for the standard normal."""
-    return 0.5 * math.erfc(-x / math.sqrt(2.0))
 
 
 def normal_sf(x: float) -> float:
@@ -246,41 +241,6 @@ def f_quantile(p: float, dof1: float, dof2: float) -> float:
     if p < 0.5:
         return _solve(lambda x: f_cdf(x, dof1, dof2) - p, density, 0.8)
     return _solve(lambda x: f_sf(x, dof1, dof2) - (1 - p), lambda x: -density(x), 1.5)
-
-
-def range_sf(x: float, n: int) -> float:
-    """P(range of `n` standard normal values > x): the studentized range with infinite degrees of freedom."""
-    if x <= 0:
-        return 1.0
-    # The largest value lies at z, and not all others within x below it.  The integrand dies out on both sides,
-    # where the trapezoid rule converges faster than any power of its step.
-    total, step = 0.0, 1.0 / 32.0
-    for i in range(-12 * 32, 12 * 32 + 1):
-        z = i * step
-        p = normal_cdf(z)
-        if p > 0.0:
-            below = normal_cdf(z - x)
-            lost = -math.expm1((n - 1) * math.log1p(-below / p)) if below < p else 1.0
-            total += math.exp(-0.5 * z * z) * p ** (n - 1) * lost
-    return n * total * step / math.sqrt(2.0 * math.pi)
-
-
-def range_quantile(p: float, n: int) -> float:
-    """Value the range of `n` standard normal values stays below with probability `p`, 0 < p < 1, n >= 2.
-
-    Raises
-    ------
-    ValueError
-        If `p` or `n` is out of range.
-    """
-    _check("range", p, n - 1)
-    low, high = 0.0, 2.0
-    while range_sf(high, n) > 1.0 - p:
-        low, high = high, 2.0 * high
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if range_sf(middle, n) > 1.0 - p else (low, middle)
-    return 0.5 * (low + high)
 
 
 def _solve(f: Callable[[float], float], slope: Callable[[float], float], guess: float) -> float:

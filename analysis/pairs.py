@@ -40,14 +40,6 @@ class JointChoice:
         return _total(self.left), _total(self.right)
 
 
-def joint_choice(
-    stock: Sequence[StockPiece], total: Fraction, difference: Fraction, limits: Limits
-) -> JointChoice | None:
-    """Best pair of stacks, as `joint_choices` finds it; None when the box cannot fill both sides."""
-    found = joint_choices(stock, total, difference, limits, keep=1)
-    return found[0] if found else None
-
-
 def joint_choices(
     stock: Sequence[StockPiece], total: Fraction, difference: Fraction, limits: Limits, *, keep: int = 2
 ) -> list[JointChoice]:

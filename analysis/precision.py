@@ -4,8 +4,7 @@ Counts are whole numbers, so sums of squares are formed without rounding and onl
 round.  Everything takes counts (or decimals, or fractions) and gives answers in the same unit.
 
 Sources: repeatability, reproducibility, outlier tests of laboratories (here: seatings) ISO 5725-2:1994
-clause 7 (clause from memory); critical range ISO 5725-6 (table from memory); one-way analysis of variance GUM H.5;
-least squares GUM H.3.
+clause 7 (clause from memory); one-way analysis of variance GUM H.5.
 """
 
 from __future__ import annotations
@@ -15,9 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from itertools import pairwise
 
-from analysis.distributions import f_quantile, f_sf, range_quantile, t_quantile
+from analysis.distributions import f_quantile, f_sf, t_quantile
 
 Exact = int | Decimal | Fraction
 """A number that is what it says: a display count, a decimal as printed, a ratio."""
@@ -54,13 +52,6 @@ def mean_and_sd(values: Sequence[Exact]) -> tuple[float, float]:
         raise ValueError(f"a standard deviation needs at least 2 values, {len(values)} given")
     mean, d = _centred(values)
     return float(mean), _root(sum((v * v for v in d), Fraction(0)) / (len(d) - 1))
-
-
-def lag_one(values: Sequence[Exact]) -> float:
-    """Correlation of each value with the next (full-sample mean and denominator); 0 where all are equal."""
-    _, d = _centred(values)
-    below = sum((v * v for v in d), Fraction(0))
-    return float(sum((a * b for a, b in pairwise(d)), Fraction(0)) / below) if below else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,16 +120,6 @@ def one_way(groups: Sequence[Sequence[Exact]]) -> OneWay:
     return _table(grand, between, within, sizes)
 
 
-def one_way_of_means(means: Sequence[Exact], sds: Sequence[Exact], size: int) -> OneWay:
-    """The same from the means and standard deviations of groups of equal size."""
-    if len(means) != len(sds) or len(means) < 2 or size < 2:
-        raise ValueError(f"{len(means)} means, {len(sds)} standard deviations, size {size}: as many of each, 2 or more")
-    grand, d = _centred(means)
-    between = size * sum((v * v for v in d), Fraction(0))
-    within = (size - 1) * sum((Fraction(s) ** 2 for s in sds), Fraction(0))
-    return _table(grand, between, within, [size] * len(means))
-
-
 def _table(grand: Fraction, between: Fraction, within: Fraction, sizes: Sequence[int]) -> OneWay:
     groups, total = len(sizes), sum(sizes)
     dof1, dof2 = groups - 1, total - groups
@@ -195,69 +176,3 @@ def grubbs_limit(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> floa
         raise ValueError(f"an outlier test needs at least 3 values, {n} given")
     t2 = t_quantile(1.0 - alpha / ((2 if two_sided else 1) * n), n - 2) ** 2
     return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
-
-
-def critical_range(n: int, sd: float = 1.0, level: float = 0.95) -> float:
-    """Range that `n` readings of known repeatability `sd` keep within."""
-    return sd * range_quantile(level, n)
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """Least-squares coefficients, their covariance over the residual variance, and the residual scatter."""
-
-    coefficients: tuple[float, ...]
-    u: tuple[float, ...]
-    unscaled: tuple[tuple[float, ...], ...]
-    sd: float
-    dof: int
-
-    def correlation(self, i: int, j: int) -> float:
-        """Correlation of two coefficients."""
-        return self.unscaled[i][j] / math.sqrt(self.unscaled[i][i] * self.unscaled[j][j])
-
-    def u_of(self, row: Sequence[float]) -> float:
-        """Standard uncertainty of the fitted value at a row of the columns."""
-        v = sum(a * b * self.unscaled[i][j] for i, a in enumerate(row) for j, b in enumerate(row))
-        return self.sd * math.sqrt(max(0.0, v))
-
-
-def least_squares(columns: Sequence[Sequence[Exact]], y: Sequence[Exact]) -> Fit:
-    """Least squares by normal equations in exact fractions: no digit is lost to ill conditioning.
-
-    Raises
-    ------
-    ValueError
-        If columns and values differ in length, there are no more values than columns, or columns depend on each other.
-    """
-    a = [[Fraction(v) for v in c] for c in columns]
-    b = [Fraction(v) for v in y]
-    k, n = len(a), len(b)
-    if any(len(c) != n for c in a) or n <= k:
-        raise ValueError(f"{n} values, columns of {[len(c) for c in a]}: equal lengths and more values than columns")
-    rows = [[_dot(a[i], c) for c in a] + [Fraction(int(i == j)) for j in range(k)] + [_dot(a[i], b)] for i in range(k)]
-    for i in range(k):
-        pivot = next((r for r in range(i, k) if rows[r][i]), None)
-        if pivot is None:
-            raise ValueError(f"column {i} depends on the columns before it")
-        rows[i], rows[pivot] = rows[pivot], rows[i]
-        rows[i] = [v / rows[i][i] for v in rows[i]]
-        for r in range(k):
-            if r != i and rows[r][i]:
-                f = rows[r][i]
-                rows[r] = [v - f * w for v, w in zip(rows[r], rows[i], strict=True)]
-    solution = [row[-1] for row in rows]
-    rest = [v - sum((s * c[m] for s, c in zip(solution, a, strict=True)), Fraction(0)) for m, v in enumerate(b)]
-    variance = _dot(rest, rest) / (n - k)
-    unscaled = tuple(tuple(float(v) for v in row[k : 2 * k]) for row in rows)
-    u = tuple(_root(variance * rows[i][k + i]) for i in range(k))
-    return Fit(tuple(float(s) for s in solution), u, unscaled, _root(variance), n - k)
-
-
-def polynomial(x: Sequence[Exact], y: Sequence[Exact], degree: int) -> Fit:
-    """Polynomial in `x`, lowest power first."""
-    return least_squares([[Fraction(v) ** power for v in x] for power in range(degree + 1)], y)
-
-
-def _dot(a: Sequence[Fraction], b: Sequence[Fraction]) -> Fraction:
-    return sum((v * w for v, w in zip(a, b, strict=True)), Fraction(0))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.distributions import t_sf
+from analysis.precision import LIMIT_FACTOR
 from analysis.results import INFINITE_DOF, BudgetLine, Heading, SetStatistics
 from analysis.valley.pack import COARSE_MM
 
@@ -180,7 +181,7 @@ def summarise(
         minimum_mm=mean,
         sd_mm=sd,
         seat_sd_mm=seat_sd,
-        repeatability_limit_mm=2.8 * s_r,
+        repeatability_limit_mm=LIMIT_FACTOR * s_r,
         u_mm=u,
         dof=dof,
         drift_mm_per_min=slope,

@@ -120,11 +120,3 @@ def correction(
         h * math.hypot(rectangular(HOUSING_HALF_WIDTH), rectangular(STEEL_HALF_WIDTH)) * ut,
     )
     return Correction(mm, math.sqrt(sum(p * p for p in parts)))
-
-
-def growth_apart(length_mm: float, housing_expansion: float, rise_k: float) -> float:
-    """How much farther a housing grows than the steel inside it over the same length, mm.
-
-    Over the carrier's length this is the bearing pinch a warm housing takes away.
-    """
-    return length_mm * (housing_expansion - STEEL) * rise_k

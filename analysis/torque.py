@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from analysis.uncertainty import rectangular
-
 POUND_INCH_NM = 0.45359237 * 9.80665 * 0.0254
 """Newton metres in one pound-force inch, exact by definition."""
 
@@ -56,16 +54,6 @@ def to_newton_metres(value: float, unit: str) -> float:
 def from_string(force_n: float, radius_m: float) -> float:
     """Torque, N·m, of a force on a string wound round a drum; the radius is the drum's plus half the string."""
     return force_n * radius_m
-
-
-def string_u(force_n: float, radius_m: float, force_half_width: float, radius_half_width: float) -> float:
-    """Standard uncertainty of `from_string`, both errors rectangular."""
-    return math.hypot(radius_m * rectangular(force_half_width), force_n * rectangular(radius_half_width))
-
-
-def at_pinion(pinion_nm: float, carrier_nm: float, pinion_teeth: int, ring_teeth: int) -> float:
-    """Turning torque felt at the pinion with the carrier in; friction of the mesh is not included."""
-    return pinion_nm + carrier_nm * pinion_teeth / ring_teeth
 
 
 UNITS = ("N·m", "N·cm", "lb·in", "lb·ft")

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
 from analysis.job.quantities import quantity
 from analysis.job.state import Job
 from analysis.job.typed import seatings_of
 from analysis.rendering import play_as_dict, set_as_dict
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,32 +79,3 @@ def typed_set(job: Job, n: int) -> TypedSet:
         "shim": shim_of(job, r),
     }
     return TypedSet(name, result, written)
-
-
-def seatings_again(name: str, sweeps: pd.DataFrame, readings: pd.DataFrame) -> list[dict[str, object]]:
-    """The seatings of a typed set out of the tables it was exported to, as the fields of a ``set`` entry.
-
-    Parameters
-    ----------
-    name : str
-        The set's name in the tables, such as ``job.jsonl#7``.
-    sweeps, readings : DataFrame
-        As `analysis.frame` has them.
-
-    Raises
-    ------
-    ValueError
-        If the tables do not hold that set, or not as many passes in one as in the other.
-    """
-    mine, typed = (t[t["stream"] == name] for t in (sweeps, readings))
-    if not len(mine) or len(mine) != len(typed):
-        raise ValueError(
-            f"{name}: {len(mine)} passes in the sweeps and {len(typed)} in the readings; both hold each pass once"
-        )
-    out: dict[int, dict[str, Any]] = {}
-    for (_, sweep), (_, reading) in zip(mine.iterrows(), typed.iterrows(), strict=True):
-        row = out.setdefault(int(sweep["seat"]), {"readings": [], "unit": str(reading["unit"])})
-        row["readings"].append(f"{int(reading['counts']) * Decimal(str(reading['step'])):f}")
-        if not sweep["accepted"]:
-            row["rejected"] = str(sweep["reasons"])
-    return [out[seat] for seat in sorted(out)]

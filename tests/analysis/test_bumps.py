@@ -9,15 +9,9 @@ from dataclasses import replace
 import pytest
 
 from analysis.bumps import is_bump, on_two_rims
-from analysis.geometry import hole_minimum_mm
 from analysis.sweeps import RawSweep
 from tests.bench.accuracy import run
 from tests.bench.hands import FAMILIES, SPOILT, STEADY, make
-
-
-def test_the_harm_a_rim_does_is_no_trifle() -> None:
-    # derived: a rim of radius R at distance D stands R^2 / 2D above the face
-    assert hole_minimum_mm(60.0, 4.0) - 60.0 == pytest.approx(4.0**2 / 120.0, rel=0.01)
 
 
 @pytest.mark.parametrize("bore", [3.0, 4.5, 6.0, 9.0, 12.0])

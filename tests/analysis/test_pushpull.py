@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.stats as st
 
 from analysis.play import LEAST_MM
-from analysis.playtests import paired_test
 from analysis.pushpull import (
     NO_TEST,
     Episode,
@@ -178,16 +178,17 @@ def test_without_noise_the_size_is_the_difference_and_drift_takes_no_part() -> N
 
 
 def test_it_agrees_with_the_paired_comparison_where_nothing_drifts() -> None:
-    # forward and return readings of the paired example in tests/outside/test_play_tests.py, 6 µm farther apart so that each level turns
+    # forward and return readings of a paired example, 6 µm farther apart so that each level turns; interval by the statistics library
     push = [60.012, 60.014, 60.011, 60.013, 60.015, 60.012, 60.014, 60.013]
     pull = [60.022, 60.023, 60.022, 60.022, 60.025, 60.023, 60.023, 60.024]
-    paired = paired_test(push, pull)
-    assert paired.mean == pytest.approx(0.010, abs=1e-9)
+    apart = np.array(pull) - np.array(push)
+    low, high = st.ttest_rel(pull, push).confidence_interval()
     r = load_reversal(levels(*[x for pair in zip(push, pull, strict=True) for x in pair]))
     assert r is not None
     assert r.turns == 16
-    assert r.size_mm == pytest.approx(paired.mean, abs=0.0003)
-    assert r.low_mm < paired.low < paired.high < r.high_mm
+    assert float(apart.mean()) == pytest.approx(0.010, abs=1e-9)
+    assert r.size_mm == pytest.approx(0.010, abs=0.0003)
+    assert r.low_mm < low < high < r.high_mm
 
 
 def test_the_neutral_position_between_push_and_pull_is_left_out() -> None:

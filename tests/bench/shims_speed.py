@@ -19,7 +19,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from analysis.job.packs import pairs_of_packs
-from analysis.pairs import joint_choice
+from analysis.pairs import joint_choices
 from analysis.shims import Limits, StockPiece, stacks
 
 AIM_MS = 50.0
@@ -60,7 +60,7 @@ def both(r: random.Random, pieces: int, most: int) -> None:
     for _ in range(5):
         stock, total, difference = box(r, pieces), r.randint(1500, 4000), r.randint(-300, 300)
         start = time.perf_counter()
-        joint_choice(stock, Fraction(total, 1000), Fraction(difference, 1000), Limits(most))
+        joint_choices(stock, Fraction(total, 1000), Fraction(difference, 1000), Limits(most), keep=1)
         times.append((time.perf_counter() - start) * 1e3)
         start = time.perf_counter()
         half = pieces // 2

@@ -11,11 +11,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import savgol_coeffs
 
-from analysis.distributions import normal_cdf, normal_sf
-from analysis.geometry import rise_mm
-from analysis.precision import mean_and_sd, polynomial
+from analysis.distributions import normal_sf
+from analysis.geometry import climb_and_slope
+from analysis.precision import mean_and_sd
 from analysis.uncertainty import resolution
 from analysis.valley import Window, fit_bottoms
 
@@ -68,7 +67,7 @@ def raw_lows(sigma_um: float, spacing_deg: float, runs: int, half_deg: float = 5
     rng = np.random.default_rng(int(1000 * sigma_um + 10 * spacing_deg))
     n = math.ceil(2 * half_deg / spacing_deg) + 1
     theta = np.radians((np.arange(n) - n // 2 + rng.uniform(-0.5, 0.5, (runs, 1))) * spacing_deg)
-    climb = rise_mm(theta * math.sqrt(K / 2), K) * 1000
+    climb = climb_and_slope(theta * math.sqrt(K / 2), K)[0] * 1000
     return np.asarray((climb + rng.normal(0, sigma_um, climb.shape)).min(axis=1))
 
 
@@ -89,7 +88,7 @@ def test_the_fit_does_not_share_that_bias(spacing: float) -> None:
     sweeps, windows = 60, []
     for _ in range(sweeps):
         theta = (np.arange(-3.4, 3.4, spacing) + rng.uniform(-0.5, 0.5) * spacing) * math.pi / 180
-        z = rise_mm(theta * math.sqrt(K / 2), K) + rng.normal(0, 0.003, theta.size)
+        z = climb_and_slope(theta * math.sqrt(K / 2), K)[0] + rng.normal(0, 0.003, theta.size)
         t = np.arange(theta.size) * 0.02
         windows.append(Window(t, np.round(z, 3), 0.001, 0.0))
     found = np.array([b.minimum_mm for b in fit_bottoms(windows, swing_radius_mm=K)]) * 1000
@@ -130,7 +129,7 @@ def test_lowest_of_ten_quantised(q: float, sigma: float, mean: float, low: float
 def quantised_sd(q: float, sigma: float, phase: float) -> float:
     first = math.floor((phase - 9 * sigma) / q) - 1
     ks = range(first, math.ceil((phase + 9 * sigma) / q) + 2)
-    p = [normal_cdf(((k + 0.5) * q - phase) / sigma) - normal_cdf(((k - 0.5) * q - phase) / sigma) for k in ks]
+    p = [normal_sf(((k - 0.5) * q - phase) / sigma) - normal_sf(((k + 0.5) * q - phase) / sigma) for k in ks]
     mean = sum(k * w for k, w in zip(ks, p, strict=True))
     return q * math.sqrt(sum((k - mean) ** 2 * w for k, w in zip(ks, p, strict=True)))
 
@@ -166,29 +165,3 @@ def test_counts_of_a_still_surface_follow() -> None:
     rng = np.random.default_rng(12)
     counts = [int(c) for c in np.round(rng.normal(0, 0.5, 20_000) + rng.uniform(-0.5, 0.5, 20_000))]
     assert mean_and_sd(counts)[1] == pytest.approx(math.sqrt(0.5**2 + 1 / 12 + 1 / 12), rel=0.02)
-
-
-# Value at the middle of a quadratic through n equally spaced readings
-
-
-@pytest.mark.parametrize(("n", "sd"), [(5, 0.6969), (7, 0.5774), (9, 0.5054), (11, 0.4555), (21, 0.3280)])
-def test_variance_at_the_middle_of_a_quadratic(n: int, sd: float) -> None:
-    x = [i - n // 2 for i in range(n)]
-    fit = polynomial(x, [v * v for v in x], 2)
-    exactly = 3 * (3 * n * n - 7) / (4 * n * (n * n - 4))
-    assert fit.unscaled[0][0] == pytest.approx(exactly, rel=1e-15)
-    assert math.sqrt(exactly) == pytest.approx(sd, abs=5e-5)
-    weights = savgol_coeffs(n, 2)
-    assert float((weights**2).sum()) == pytest.approx(fit.unscaled[0][0], rel=1e-12)
-    assert fit.coefficients == (0.0, 0.0, 1.0)
-
-
-def test_vertex_fit_over_five_degrees() -> None:
-    """Quadratic in the angle over +-5 degrees: model bias -0.063 um, and -0.04 to -0.08 with its vertex read off."""
-    x = [i * 5 for i in range(-100, 101)]  # hundredths of a degree
-    theta = np.radians(np.array(x) / 100)
-    z = [round(v * 1e9) for v in rise_mm(theta * math.sqrt(K / 2), K)]
-    a, b, c = polynomial(x, z, 2).coefficients
-    vertex_um = (a - b * b / (4 * c)) * 1e-6
-    assert vertex_um == pytest.approx(-0.063, rel=0.05)
-    assert -0.08 < vertex_um < -0.04

@@ -1,4 +1,4 @@
-"""ISO 5725-2 and 5725-6 against our repeatability, outlier tests and critical range.
+"""ISO 5725-2 and 5725-6 against our repeatability, its limit and our outlier tests.
 
 Data of annex B example 1: published.  Printed results, tables 4 and 5 and table 1 of part 6: value from memory,
 recomputed; single table entries published where said in the check.
@@ -19,7 +19,6 @@ from analysis.precision import (
     Exact,
     cochran,
     cochran_limit,
-    critical_range,
     grubbs,
     grubbs_limit,
     mean_and_sd,
@@ -186,26 +185,13 @@ def test_three_sweeps_give_no_outlier_test() -> None:
         grubbs_limit(2)
 
 
-@pytest.mark.parametrize(
-    ("n", "factor", "printed"),
-    [
-        (2, 2.772, 2.8), (3, 3.314, 3.3), (4, 3.633, 3.6), (5, 3.858, 3.9), (6, 4.030, 4.0),
-        (7, 4.170, 4.2), (8, 4.286, 4.3), (9, 4.387, 4.4), (10, 4.474, 4.5),
-    ],
-)  # fmt: skip
-def test_critical_range(n: int, factor: float, printed: float) -> None:
-    """ISO 5725-6 table 1 (value from memory)."""
-    assert critical_range(n) == pytest.approx(factor, abs=5e-4)
-    assert round(critical_range(n), 1) == printed
-    assert critical_range(n) == pytest.approx(float(st.studentized_range.ppf(0.95, n, 1e7)), abs=1e-5)
-
-
-def test_critical_range_example() -> None:
-    """s_r = 2.0 um: five sweeps within 7.72 um, two within 5.6 um (derived here)."""
-    assert critical_range(5, 2.0) == pytest.approx(7.72, abs=5e-3)
-    assert pytest.approx(5.6) == LIMIT_FACTOR * 2.0
-    assert critical_range(2) == pytest.approx(1.959964 * math.sqrt(2), abs=1e-5)
-    assert critical_range(2) == pytest.approx(2.77181, abs=1e-5)
+def test_repeatability_limit_of_a_set() -> None:
+    """ISO 5725-6 (value from memory): r = 2.8 s_r, which is 1.96 times root 2 rounded; s_r = 2.0 um gives 5.6 um."""
+    assert pytest.approx(1.959964 * math.sqrt(2), abs=0.03) == LIMIT_FACTOR
+    m = np.array([0.0, 2.0, 4.0]) * 1e-3
+    s = summarise(Bottoms(m, np.full(3, 1e-3), np.arange(3.0), np.ones(3, np.int64), ("out",) * 3, 1e-4), 0)
+    assert s.sd_mm == pytest.approx(2.0e-3, rel=1e-12)
+    assert s.repeatability_limit_mm == pytest.approx(5.6e-3, rel=1e-12)
 
 
 @pytest.mark.parametrize("n", RESULTS)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import pytest
 
-from analysis.distributions import chi2_sf, normal_cdf, normal_quantile, t_quantile
+from analysis.distributions import chi2_sf, normal_quantile, normal_sf, t_quantile
 from analysis.ruling import Rule, can_ever_prove, guard, probability_within, rule_on
 
 INF = math.inf
@@ -20,7 +20,7 @@ INF = math.inf
 @pytest.mark.parametrize(("p", "z"), [(0.80, 0.8416), (0.90, 1.2816), (0.95, 1.6449), (0.99, 2.3263), (0.999, 3.0902)])
 def test_table_1(p: float, z: float) -> None:
     assert normal_quantile(p) == pytest.approx(z, abs=1e-4)
-    assert normal_cdf(z) == pytest.approx(p, abs=1e-4)
+    assert normal_sf(-z) == pytest.approx(p, abs=1e-4)
 
 
 def within(y: float, u: float, low: float, high: float, dof: float = INF) -> float:
@@ -62,11 +62,11 @@ def density(x: float) -> float:
 
 
 def consumer_risk(acceptance: float) -> float:
-    return simpson(lambda x: density(x) * normal_cdf((acceptance - x) / U), LIMIT, 12.0)
+    return simpson(lambda x: density(x) * normal_sf((x - acceptance) / U), LIMIT, 12.0)
 
 
 def producer_risk(acceptance: float) -> float:
-    return simpson(lambda x: density(x) * normal_cdf((x - acceptance) / U), 0.0, LIMIT)
+    return simpson(lambda x: density(x) * normal_sf((acceptance - x) / U), 0.0, LIMIT)
 
 
 def test_bearings_954() -> None:

@@ -1,48 +1,22 @@
-"""Statistical Reference Datasets (NIST), regression: exact least squares, and the drift line of a set.
+"""Statistical Reference Datasets (NIST), regression: the drift of a set and that of a still surface.
 
-Pontius, Norris and Longley: published data and certified values.  Wampler: coefficients follow from the construction;
-standard errors value from memory, recomputed with 50 digits.
+Norris and Pontius: published data and certified values.
 """
 
 from __future__ import annotations
 
-from decimal import Decimal
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.datasets
+from numpy.typing import NDArray
 
-from analysis.precision import least_squares, polynomial
 from analysis.repeatability import Bottoms, summarise
+from analysis.still.drift import _fitted, trend_of
+
+Array = NDArray[np.float64]
 
 DATA = Path(__file__).parent / "data"
-
-E = [
-    759, -2048, 2048, -2048, 2523, -2048, 2048, -2048, 1838, -2048, 2048,
-    -2048, 1838, -2048, 2048, -2048, 2523, -2048, 2048, -2048, 759,
-]  # fmt: skip
-X = list(range(21))
-SE3 = (2152.3262467817, 2363.55173469681, 779.343524331583, 101.47550755035, 5.64566512170752, 0.112324854679312)
-
-
-def test_wampler_1_and_2() -> None:
-    one = polynomial(X, [sum(x**k for k in range(6)) for x in X], 5)
-    assert one.coefficients == (1.0,) * 6
-    assert one.sd == 0.0
-    two = polynomial(X, [sum(Fraction(x, 10) ** k for k in range(6)) for x in X], 5)
-    assert two.coefficients == (1.0, 0.1, 0.01, 0.001, 1e-4, 1e-5)
-
-
-@pytest.mark.parametrize("factor", [1, 100, 10000])
-def test_wampler_3_to_5(factor: int) -> None:
-    fit = polynomial(X, [sum(x**k for k in range(6)) + factor * e for x, e in zip(X, E, strict=True)], 5)
-    assert fit.coefficients == (1.0,) * 6
-    assert fit.sd == pytest.approx(2360.14502379268 * factor, rel=1e-14)
-    assert fit.u == pytest.approx([s * factor for s in SE3], rel=1e-12)
-    assert fit.dof == 15
-
 
 PONTIUS = """
 .11019 .21956 .32949 .43899 .54803 .65694 .76562 .87487 .98292 1.09146
@@ -52,64 +26,38 @@ PONTIUS = """
 """
 
 
-def test_pontius_quadratic() -> None:
-    """The nearest of these sets to the bottom of a sweep."""
-    x = [150000 * i for i in range(1, 21)] * 2
-    fit = polynomial(x, [Decimal(v) for v in PONTIUS.split()], 2)
-    assert fit.coefficients == pytest.approx(
-        (0.673565789473684e-03, 0.732059160401003e-06, -0.316081871345029e-14), rel=2e-15, abs=0
-    )
-    assert fit.u == pytest.approx(
-        (0.107938612033077e-03, 0.157817399981659e-09, 0.486652849992036e-16), rel=4e-15, abs=0
-    )
-    assert fit.sd == pytest.approx(0.205177424076185e-03, rel=3e-15)
-
-
-def norris() -> tuple[list[Decimal], list[Decimal]]:
+def norris() -> tuple[Array, Array]:
     rows = [r.split() for r in (DATA / "norris.txt").read_text().splitlines()]
-    return [Decimal(x) for _, x in rows], [Decimal(y) for y, _ in rows]
-
-
-def test_norris_line() -> None:
-    x, y = norris()
-    fit = polynomial(x, y, 1)
-    assert fit.coefficients == pytest.approx((-0.262323073774029, 1.00211681802045), rel=5e-15)
-    assert fit.u == pytest.approx((0.232818234301152, 0.429796848199937e-03), rel=5e-15)
-    assert fit.sd == pytest.approx(0.884796396144373, rel=5e-15)
+    return np.array([float(x) for _, x in rows]), np.array([float(y) for y, _ in rows])
 
 
 def test_norris_as_the_drift_of_a_set() -> None:
     """The slope a set reports (per minute), in floating point, and its p value against zero."""
     x, y = norris()
     n = len(x)
-    b = Bottoms(
-        np.array([float(v) for v in y]),
-        np.full(n, 0.5),
-        np.array([float(v) for v in x]),
-        np.ones(n, np.int64),
-        ("out",) * n,
-        0.1,
-    )
+    b = Bottoms(y, np.full(n, 0.5), x, np.ones(n, np.int64), ("out",) * n, 0.1)
     s = summarise(b, 0)
     assert s.drift_mm_per_min == pytest.approx(60 * 1.00211681802045, rel=1e-12)
     assert s.drift_p == pytest.approx(0.0, abs=1e-60)
 
 
-def test_longley_seven_columns() -> None:
-    data = statsmodels.datasets.longley.load_pandas().data
-    names = ["GNPDEFL", "GNP", "UNEMP", "ARMED", "POP", "YEAR"]
-    columns = [[1] * len(data), *[[Decimal(repr(float(v))) for v in data[n]] for n in names]]
-    fit = least_squares(columns, [int(v) for v in data["TOTEMP"]])
-    certified = (
-        -3482258.63459582, 15.0618722713733, -0.0358191792925910, -2.02022980381683,
-        -1.03322686717359, -0.0511041056535807, 1829.15146461355,
-    )  # fmt: skip
-    assert fit.coefficients == pytest.approx(certified, rel=1e-14)
-    assert fit.sd == pytest.approx(304.854073561965, rel=1e-14)
+def test_norris_as_the_drift_of_a_still_surface() -> None:
+    x, y = norris()
+    fitted, power = trend_of(x, y)
+    assert power == 1
+    assert fitted == pytest.approx(-0.262323073774029 + 1.00211681802045 * x, rel=1e-12, abs=1e-12)
+    assert residual_sd(y, fitted, power) == pytest.approx(0.884796396144373, rel=1e-12)
 
 
-def test_what_cannot_be_fitted_is_refused() -> None:
-    with pytest.raises(ValueError, match="more values than columns"):
-        polynomial([1, 2, 3], [1, 2, 3], 2)
-    with pytest.raises(ValueError, match="column 1 depends"):
-        polynomial([5, 5, 5, 5], [1, 2, 3, 4], 1)
+def test_pontius_as_a_curved_drift() -> None:
+    """The fit of the second power; a load cell's readings, far finer beside their curve than any indicator's."""
+    x = np.array([150000.0 * i for i in range(1, 21)] * 2)
+    y = np.array([float(v) for v in PONTIUS.split()])
+    fitted = _fitted(x, y, 2)
+    curve = 0.673565789473684e-03 + 0.732059160401003e-06 * x - 0.316081871345029e-14 * x**2
+    assert fitted == pytest.approx(curve, rel=1e-12)
+    assert residual_sd(y, fitted, 2) == pytest.approx(0.205177424076185e-03, rel=1e-9)
+
+
+def residual_sd(y: Array, fitted: Array, power: int) -> float:
+    return float(np.sqrt(((y - fitted) ** 2).sum() / (y.size - power - 1)))

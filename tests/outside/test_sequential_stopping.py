@@ -14,9 +14,9 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.distributions import t_quantile
-from analysis.precision import lag_one
 from analysis.repeatability import Bottoms, summarise
 from analysis.results import INFINITE_DOF, BudgetLine, SetStatistics
+from analysis.still.drift import worths
 from analysis.stopping import (
     MOST_SEATINGS,
     MOST_SWEEPS,
@@ -360,13 +360,13 @@ def test_equal_minima_are_no_certainty() -> None:
 
 
 def test_samples_of_one_sweep_are_not_repeats() -> None:
-    """First-order autocorrelation 0.9: n samples are worth n / 19 (derived here); our lag-1 figure shows it."""
+    """First-order autocorrelation 0.9: n samples are worth n / 19 (derived here); the study of a still surface finds it."""
     rng = np.random.default_rng(19)
     n, r = 4000, 0.9
     x = np.zeros(n)
     for i in range(1, n):
         x[i] = r * x[i - 1] + rng.normal()
-    found = lag_one([int(v * 1000) for v in x])
+    found = worths(x - x.mean(), 1)[2]
     assert found == pytest.approx(r, abs=0.02)
     assert (1 + found) / (1 - found) == pytest.approx(19, rel=0.25)
     assert (1 + r) / (1 - r) == pytest.approx(19)

@@ -19,7 +19,6 @@ from analysis.conclusion import conclude
 from analysis.plausibility import as_found
 from analysis.results import BudgetLine, PlayFinding, SetStatistics
 from analysis.setup import parse_setup
-from analysis.temperature import growth_apart
 from analysis.torque import judge, to_newton_metres
 
 PLAY = PlayFinding("none", None, None, None, "none", None)
@@ -380,7 +379,6 @@ def test_three_hot_housing_is_void() -> None:
     assert shim == {}
     # What it would have cost: 140 mm of magnesium against 80 mm of steel, 16 K.
     assert pytest.approx(0.043, abs=1e-3) == 140 * 26e-6 * 16 - 80 * 11.5e-6 * 16
-    assert growth_apart(140, 26e-6, 16) == pytest.approx(140 * 14.5e-6 * 16, rel=1e-9)
 
 
 def test_three_cold() -> None:

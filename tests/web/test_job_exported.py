@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,6 @@ import pytest
 
 from analysis.job import job_as_dict
 from analysis.job.typed import typed_statistics
-from analysis.job.typed_tables import seatings_again
 from capture.frames import load_job
 from capture.jobs import JobFile, JobFileError, JobFolder
 from capture.jobs.importing import import_job
@@ -31,6 +31,19 @@ def typed_job(folder: Path, rows: list[s.Row]) -> JobFile:
     for kind, data in rows:
         job.add(kind, data, BY)
     return job
+
+
+def seatings_again(name: str, sweeps: pd.DataFrame, readings: pd.DataFrame) -> list[dict[str, Any]]:
+    """The seatings of a typed set out of the tables it was exported to, as the fields of a ``set`` entry."""
+    mine, typed = (t[t["stream"] == name] for t in (sweeps, readings))
+    assert len(mine) == len(typed) > 0
+    out: dict[int, dict[str, Any]] = {}
+    for (_, sweep), (_, reading) in zip(mine.iterrows(), typed.iterrows(), strict=True):
+        row = out.setdefault(int(sweep["seat"]), {"readings": [], "unit": str(reading["unit"])})
+        row["readings"].append(f"{int(reading['counts']) * Decimal(str(reading['step'])):f}")
+        if not sweep["accepted"]:
+            row["rejected"] = str(sweep["reasons"])
+    return [out[seat] for seat in sorted(out)]
 
 
 def close(a: object, b: object) -> bool:
