@@ -15,6 +15,7 @@ from analysis.distributions import t_quantile
 from analysis.job.records import Taken
 from analysis.job.state import Job
 from analysis.job.typed import seatings_of
+from analysis.precision import LIMIT_FACTOR
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ def compare_people(job: Job, first: Taken, second: Taken) -> Comparison | None:
         (x - statistics.fmean(b)) ** 2 for x in b
     )
     sd = math.sqrt(squares / dof)
-    critical = 2.8 * sd * math.sqrt(0.5 / len(a) + 0.5 / len(b))
+    critical = LIMIT_FACTOR * sd * math.sqrt(0.5 / len(a) + 0.5 / len(b))
     limit = t_quantile(0.975, dof) * sd * math.sqrt(1 / len(a) + 1 / len(b))
     agrees = abs(difference) <= limit
     verdict = (

@@ -14,6 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from analysis.job.quantities import quantity
+from analysis.precision import LIMIT_FACTOR
 from analysis.results import BudgetLine, SetStatistics
 from analysis.uncertainty import resolution
 
@@ -132,7 +133,7 @@ def typed_statistics(
     if len(used) < 3:
         notes.append("Seating the arbor again is not covered: three seatings are needed for that.")
     line = BudgetLine("seatings" if len(used) > 1 else "passes", u, "A", dof, source, "t")
-    limit = None if sd is None else 2.8 * sd
+    limit = None if sd is None else LIMIT_FACTOR * sd
     return SetStatistics(passes, lost, len(used), mean, sd, seat_sd, limit, u, dof, None, None, (line,), tuple(notes))
 
 

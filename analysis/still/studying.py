@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.distributions import chi2_quantile
+from analysis.precision import LIMIT_FACTOR
 from analysis.still.drift import powers_of_time, trend_of, worths
 from analysis.still.found import NotStillError, StillStudy, with_sentence
 from analysis.still.rounded import rounded_interval
@@ -92,7 +93,7 @@ def study(t: Sequence[float] | Array, counts: Sequence[int] | Array, step_mm: fl
     spread = float(rest.std())
     if spread > WANDER * max(local, 0.3) or spread > max(MOVING_MM / step_mm, 3.0) or _stepped(x, y, rest, local):
         raise NotStillError(
-            f"The readings wander over {np.ptp(y) * step_mm:.4f} mm while neighbours agree within {2.8 * local * step_mm:.4f} mm: "
+            f"The readings wander over {np.ptp(y) * step_mm:.4f} mm while neighbours agree within {LIMIT_FACTOR * local * step_mm:.4f} mm: "
             "something moved. Clamp the indicator and the surface, and repeat."
         )
     drifted = float(np.ptp(trend))
