@@ -15,10 +15,10 @@ import pytest
 
 from capture.jobs import JobFile
 from capture.simulator.pty_bench import PtyBench
-from capture.simulator.ring import RingBench, simulate_ring
 from tests.browser.benches import PATIENCE_MS, Seen
 from tests.browser.conftest import running
 from tests.browser.job_pages import Row, as_writer, ask, written
+from tests.fakes.ring_bench import RingBench, simulate_ring
 
 IN: list[Row] = [
     ("intake", {"unit": "INVENTED axle (ring gear under the indicator)"}),

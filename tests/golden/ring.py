@@ -12,8 +12,8 @@ from capture.clock import Clock
 from capture.profiles import load_profile
 from capture.rawstream import StreamWriter
 from capture.simulator.pty_bench import PtyBench
-from capture.simulator.ring import RingBench, RingTruth, simulate_ring
 from capture.sources.serial_port import SerialSource
+from tests.fakes.ring_bench import RingBench, RingTruth, simulate_ring
 from tests.golden import compare
 from tests.golden.record import _Recorder
 

@@ -22,11 +22,11 @@ from capture.profiles import load_profile
 from capture.setup_file import load_setup
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO
-from capture.simulator.ring import RingBench, simulate_ring
 from capture.station import Station
 from tests.capture.live import until
 from tests.capture.test_jobs import STREAM_START
 from tests.fakes.handed import HandedSource
+from tests.fakes.ring_bench import RingBench, simulate_ring
 from web.app import make_app
 
 HOST = "127.0.0.1:8710"
