@@ -30,6 +30,7 @@ def make(path: Path, kind: str, by: str | None) -> bytes:
     CaptureError
     """
     from capture.jobs.folder import now
+    from capture.stamp import stamp
     from web.report.gather import program_version
     from web.report.job_gather import gather_job
     from web.report.job_view import job_view
@@ -42,7 +43,7 @@ def make(path: Path, kind: str, by: str | None) -> bytes:
         except CaptureError as e:
             raise SheetError(str(e), extra=True) from None
     moment = now()
-    matter = gather_job(path, path.name, written=moment, version=program_version(), by=by)
+    matter = gather_job(path, path.name, written=moment, version=program_version(), by=by, program=stamp())
     sheet = job_view(matter)
     return render_pdf(sheet, moment) if kind == "pdf" else render_page(sheet).encode("utf-8")
 

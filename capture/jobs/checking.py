@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from analysis.job.apart import Apart, figures_apart, rulings_apart, told
 from analysis.job.entries import Entry
 from analysis.job.fold import fold
 from capture.errors import CaptureError
 from capture.jobs.journal import Journal
-from capture.jobs.streams import inside_of, result_of, sum_of_file, sum_of_stream
+from capture.jobs.streams import files_of, inside_of, result_of, sum_of_file, sum_of_stream
+from capture.rawstream.segments import open_stream
+from capture.stamp import Stamp, stamp, stamp_from
 
 STREAMED = {
     "set": "sweeps, set and play are",
@@ -20,15 +24,35 @@ STREAMED = {
 }
 """Kinds of entries that a raw stream gives, and what is worked out from it."""
 
+Cause = Literal["", "changed", "missing", "cut off", "computed"]
+"""Why something is not the same: a file is another, is not there, lacks its end; or all files are the same and this program gives something else."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing looked at."""
+    """One thing looked at.
+
+    Attributes
+    ----------
+    entry : int
+        The entry it belongs to; 0 for the whole job.
+    what, say : str
+    same : bool
+    cause : Cause
+        Empty where it is the same.
+    um : float or None
+        Of a result that is another: the largest difference of a length, in micrometres.
+    ruling : str
+        Of a result that is another: which rulings are others with it.
+    """
 
     entry: int
     what: str
     same: bool
     say: str
+    cause: Cause = ""
+    um: float | None = None
+    ruling: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -38,7 +62,13 @@ class Finding:
 def check_job(path: Path, journal: Journal) -> list[Finding]:
     """Everything a job's entries refer to, worked out again."""
     out = [
-        Finding(n, "line", False, f"the line before entry {n} is not the one that stood there when it was written")
+        Finding(
+            n,
+            "line",
+            False,
+            f"the line before entry {n} is not the one that stood there when it was written",
+            "changed",
+        )
         for n in journal.altered
     ]
     if not journal.altered:
@@ -60,55 +90,79 @@ def _stream(path: Path, journal: Journal, e: Entry) -> list[Finding]:
     name = str(e.data["stream"])
     try:
         stream = inside_of(path, name)
+    except CaptureError as why:
+        return [Finding(e.n, name, False, str(why), "changed" if (path / name).exists() else "missing")]
+    try:
         found = sum_of_stream(stream)
     except CaptureError as why:
-        return [Finding(e.n, name, False, str(why))]
+        return [Finding(e.n, name, False, str(why), "changed")]
     if found != e.data["sha256"]:
-        return [
-            Finding(
-                e.n,
-                name,
-                False,
-                f"the stream is not the one that was measured: SHA-256 {found}, was {e.data['sha256']}",
-            )
-        ]
-    out = [Finding(e.n, name, True, "SHA-256 is the same")]
+        cut = _ends_within_a_line(stream)
+        tail = " It ends within a line: its end is missing." if cut else ""
+        say = f"the stream is not the one that was measured: SHA-256 {found}, was {e.data['sha256']}.{tail}"
+        return [Finding(e.n, name, False, say, "cut off" if cut else "changed")]
+    same = Finding(e.n, name, True, "SHA-256 is the same")
     try:
         # As it was known when the stream was attached: later entries have no part in it.
         again = result_of(e.kind, stream, fold(journal.entries[: e.n - 1]), e.data)
     except CaptureError as why:
-        return [*out, Finding(e.n, name, False, str(why))]
-    different = sorted(_differences(again, e.data))
-    say = f"{STREAMED[e.kind]} the same" if not different else f"worked out again, {', '.join(different)} differ"
-    return [*out, Finding(e.n, f"{name}, result", not different, say)]
+        say = f"the stream is the one that was measured, and {_by(stamp())} makes nothing of it: {why}"
+        return [same, Finding(e.n, f"{name}, result", False, say, "computed")]
+    apart = figures_apart({k: e.data.get(k) for k in again}, again)
+    what = f"{name}, result"
+    if not apart:
+        return [same, Finding(e.n, what, True, f"{STREAMED[e.kind]} the same")]
+    return [same, _otherwise(what, journal, e, again, apart)]
 
 
-def _differences(again: dict[str, Any], kept: dict[str, object]) -> set[str]:
-    out = set()
-    for key, value in again.items():
-        if key == "result":
-            out |= {k for k in value if _plain(value[k]) != _plain(_in(kept.get("result"), k))}
-        elif _plain(value) != _plain(kept.get(key)):
-            out.add(key)
-    return out
+def _otherwise(what: str, journal: Journal, e: Entry, again: Mapping[str, object], apart: Sequence[Apart]) -> Finding:
+    """A stream that is the same and gives something else now."""
+    lengths = [abs(a.um) for a in apart if a.um is not None]
+    um = max(lengths) if lengths else None
+    changed = rulings_apart(journal.entries, {e.n: again})
+    ruling = "; ".join(f"{k}: was {a}, is {b}" for k, (a, b) in changed.items())
+    wrote, here = stamp_from(e.extra.get("program")), stamp()
+    figures = f"{told(apart)}. " + (f"Another ruling: {ruling}." if ruling else "No ruling is another.")
+    if e.n in journal.altered or e.n + 1 in journal.altered:
+        say = f"the stream is the one that was measured, and the line it was written down in was changed: {figures}"
+        return Finding(e.n, what, False, say, "changed", um, ruling)
+    if wrote == here and (um is None or um > FAINT_UM):
+        say = (
+            "the stream is the one that was measured and the program the one that wrote this down, so what is written down was changed "
+            f"afterwards: {figures}"
+        )
+        return Finding(e.n, what, False, say, "changed", um, ruling)
+    say = f"the stream is the one that was measured. Written down by {_by(wrote)}; {_by(here)} gives something else: {figures}"
+    return Finding(e.n, what, False, say, "computed", um, ruling)
 
 
-def _in(result: object, key: str) -> object:
-    return result.get(key) if isinstance(result, dict) else None
+FAINT_UM = 0.001
+"""Two processors may round one program's figures this far apart."""
 
 
-def _plain(x: object) -> object:
-    """Tuples and lists alike."""
-    if isinstance(x, list | tuple):
-        return [_plain(v) for v in x]
-    return {k: _plain(v) for k, v in x.items()} if isinstance(x, dict) else x
+def _by(s: Stamp | None) -> str:
+    return "a program that did not say which it was" if s is None else s.say
+
+
+def _ends_within_a_line(stream: Path) -> bool:
+    last = b"\n"
+    try:
+        for part in files_of(stream):
+            with open_stream(part) as file:
+                while block := file.read(1 << 20):
+                    last = block[-1:]
+    except (OSError, EOFError, CaptureError):
+        return True
+    return last != b"\n"
 
 
 def _photo(path: Path, e: Entry) -> Finding:
     name = str(e.data["file"])
+    photo = path / "photos" / name
     try:
-        found = sum_of_file(path / "photos" / name)
+        found = sum_of_file(photo)
     except CaptureError as why:
-        return Finding(e.n, name, False, str(why))
-    same = found == e.data["sha256"]
-    return Finding(e.n, name, same, "SHA-256 is the same" if same else "the photo is not the one that was written down")
+        return Finding(e.n, name, False, str(why), "changed" if photo.exists() else "missing")
+    if found == e.data["sha256"]:
+        return Finding(e.n, name, True, "SHA-256 is the same")
+    return Finding(e.n, name, False, "the photo is not the one that was written down", "changed")

@@ -17,6 +17,7 @@ from analysis.job.stock import shop_stock
 from capture.errors import CaptureError
 from capture.jobs.errors import EntryRefusedError
 from capture.jobs.streams import derived_from, inside_of, sum_of_file
+from capture.stamp import stamp
 
 Row = tuple[str, Mapping[str, object], int | None]
 """Kind, data, and the number of the entry it corrects."""
@@ -88,7 +89,9 @@ class Preparing:
             told = None if stack is None else prediction(job, stack)
             if told is not None:
                 clean["predicted"] = told
-        self.fresh += [*brought, Entry(len(entries) + len(brought) + 1, at, by, kind, clean, first)]
+        # What a program worked out bears its stamp, so that another one that gives something else is told from a changed file.
+        extra: dict[str, object] = {"program": stamp().as_dict()} if {"result", "predicted"} & clean.keys() else {}
+        self.fresh += [*brought, Entry(len(entries) + len(brought) + 1, at, by, kind, clean, first, extra)]
 
     def _stream(self, job: Job, kind: str, given: Mapping[str, object]) -> dict[str, object]:
         for key in _STANDS_IN[kind]:

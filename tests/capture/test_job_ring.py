@@ -102,7 +102,8 @@ def test_a_changed_stream_or_result_shows(job: JobFile, tmp_path: Path) -> None:
     first = str(json.loads(text.splitlines()[-1])["data"]["places"][0])
     journal.write_text(text.replace(f'"{first}"', '"0.2500"', 1), "utf-8")
     found = [f for f in JobFile(job.path).check() if not f.same]
-    assert [f.say for f in found] == ["worked out again, places differ"]
+    assert [(f.cause, f.um) for f in found] == [("changed", None)]
+    assert "what is written down was changed afterwards: places.1 was 0.2500, is " in found[0].say
 
 
 def test_end_play_typed_and_out_of_a_stream(job: JobFile) -> None:

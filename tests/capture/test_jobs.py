@@ -434,8 +434,11 @@ def test_a_changed_result_differs(streamed: JobFile) -> None:
     value = json.dumps(e.data["result"]["set"]["minimum_mm"])
     path.write_bytes(path.read_bytes().replace(value.encode(), b"1.5", 1))
     found = [f for f in JobFile(streamed.path).check() if not f.same]
-    assert any("set differ" in f.say for f in found)
+    assert any(
+        "set.minimum_mm was 1.5, is" in f.say and "line it was written down in was changed" in f.say for f in found
+    )
     assert any(f.what == "line" for f in found)
+    assert {f.cause for f in found} == {"changed"}
 
 
 def test_a_missing_stream_is_told(streamed: JobFile) -> None:

@@ -268,7 +268,7 @@ def test_a_number_changed_on_the_sheet(spoilt: Path, capsys: pytest.CaptureFixtu
     assert verify_command(spoilt, [], False) == 1
     told = capsys.readouterr().out
     assert "1 different. The sheet is NOT what its job gives." in told
-    assert re.search(r"DIFFERENT .*\n +sheet: .*61\.6365.*\n +now: .*61\.6355", told)
+    assert re.search(r"SHEET CHANGED .*\n +sheet: .*61\.6365.*\n +now: .*61\.6355", told)
 
 
 @pytest.mark.parametrize(

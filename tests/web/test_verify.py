@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.errors import CaptureError
+from capture.stamp import stamp
 from tests.web.fonts import fonts_open as fonts_open
 from web.cli.report import report_command
 from web.cli.verify import verify_command
@@ -110,7 +112,8 @@ def test_the_command_shows_what_is_stated_and_what_it_is(job: Path, capsys: pyte
     result = check(job)
     assert verify_command(job, [], False) == 1
     told = capsys.readouterr().out
-    assert "DIFFERENT" in told
+    assert "SHEET CHANGED" in told
+    assert "The sheet itself was changed after it was written" in told
     assert "The sheet is NOT what its raw streams give." in told
     assert verify_command(job, [], True) == 1
     line = json.loads(capsys.readouterr().out)
@@ -192,11 +195,14 @@ def test_another_drawing_library_or_version_is_said_and_not_held_against_the_she
     text = made.read_text("utf-8")
     path = re.search(r'<path d="M (\d+\.\d+)', text)
     assert path is not None
-    result = compare(take_apart(text[: path.start(1)] + "9" + text[path.end(1) :]), fresh)
+    elsewhere = take_apart(text[: path.start(1)] + "9" + text[path.end(1) :])
+    result = compare(fresh, elsewhere)
     assert result.same
     assert [f.word for f in result.findings if f.section == "figures"].count("not compared") == 1
-    monkeypatch.setattr(checking, "program_version", lambda: "99.0")
-    newer = compare(take_apart(text.replace("border-collapse", "border-spacing", 1)), fresh)
+    # The same difference, where the sheet is not what its own sum says.
+    assert [(f.section, f.cause) for f in different(compare(elsewhere, fresh))] == [("page", "sheet")]
+    monkeypatch.setattr(checking, "stamp", lambda: replace(stamp(), version="99.0"))
+    newer = compare(fresh, take_apart(text.replace("border-collapse", "border-spacing", 1)))
     assert newer.same
     assert [f.section for f in newer.findings if f.word == "not compared"] == ["page"]
 

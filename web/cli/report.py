@@ -75,17 +75,19 @@ def _now() -> str:
 def _sets(
     streams: Sequence[Path], page: Path, setup_path: Path | None, unit: str | None, by: str | None
 ) -> tuple[Sheet, str]:
+    from capture.stamp import stamp
     from web.report.gather import Stated, drawing_library, gather, program_version, read_setup, shown_path
     from web.report.view import view
 
     setup = None if setup_path is None else read_setup(setup_path)
-    stated = Stated(_now(), program_version(), drawing_library(), unit, by)
+    stated = Stated(_now(), program_version(), drawing_library(), unit, by, stamp())
     return view(gather([(p, shown_path(p, page)) for p in streams], setup, stated)), stated.written
 
 
 def _job(
     paths: Sequence[Path], page: Path, setup_path: Path | None, unit: str | None, by: str | None
 ) -> tuple[Sheet, str]:
+    from capture.stamp import stamp
     from web.report.gather import program_version, shown_path
     from web.report.job_gather import gather_job
     from web.report.job_view import job_view
@@ -98,7 +100,8 @@ def _job(
         if given is not None:
             raise WrongUsageError(f"{option}: given {given} with a job; left out here: a job's own entries say it")
     moment = _now()
-    matter = gather_job(paths[0], shown_path(paths[0], page), written=moment, version=program_version(), by=by)
+    shown = shown_path(paths[0], page)
+    matter = gather_job(paths[0], shown, written=moment, version=program_version(), by=by, program=stamp())
     return job_view(matter), moment
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from capture.errors import CaptureError, SetupFileError
 from capture.fingerprint import Fingerprint, fingerprints
 from capture.rerun import Rerun, rerun
+from capture.stamp import Stamp
 
 if TYPE_CHECKING:
     from analysis.setup import Setup
@@ -49,6 +50,7 @@ class Stated:
     drawn_with: str
     unit: str | None = None
     by: str | None = None
+    program: Stamp | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,7 @@ class Matter:
             "written": s.written,
             "unit": s.unit,
             "by": s.by,
+            **({} if s.program is None else {"program": s.program.as_dict()}),
             "setup": None if self.setup is None else {"name": self.setup.name, "text": self.setup.text},
             "streams": [
                 {"path": x.shown, "files": [{"name": f.name, "bytes": f.size, "sha256": f.sha256} for f in x.files]}

@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from analysis.job.apart import figures_apart, told
 from analysis.job.fold import fold
 from analysis.job.response import prediction
 from capture.errors import CaptureError
 from capture.jobs.checking import check_job
 from capture.jobs.journal import NAME, Journal, read_journal
-from web.report.checking import Check, Finding, Word, figures_compared, lines_compared
-from web.report.gather import program_version
+from capture.stamp import stamp, stamp_from
+from web.report.checking import (
+    Cause,
+    Check,
+    Finding,
+    figures_compared,
+    files_compared,
+    judged,
+    lines_compared,
+    program_of,
+)
 from web.report.job_gather import JOB_FORMAT, gather_job, is_job
 from web.report.job_view import job_view
 from web.report.page import render_page
@@ -77,38 +88,48 @@ def check_job_sheet(sheet: Path, stated: Parts, places: Sequence[Path] = ()) -> 
         version=record["version"],
         by=record["by"],
         entries=int(record["job"]["entries"]),
+        program=stamp_from(record.get("program")),
     )
     now = take_apart(render_page(job_view(matter)))
-    findings = [*_record(record, now.record), *lines_compared(stated.lines, now.lines), *figures_compared(stated, now)]
-    here = program_version()
-    if stated.rest != now.rest and all(f.word != "different" for f in findings):
-        word: Word = "different" if here == record["version"] else "not compared"
-        what = "structure and style"
-        findings.append(Finding(word, "page", f"{what}, {record['version']}", f"{what}, {here}"))
+    evidence = list(_record(record, now.record))
+    found = judged(stated, evidence, [*lines_compared(stated.lines, now.lines), *figures_compared(stated, now)], now)
     later = len(read_journal(folder / NAME).entries) - int(record["job"]["entries"])
-    if later > 0:
-        findings.append(
-            Finding(
-                "not compared", "job", f"{record['job']['entries']} entries", f"{later} more were written afterwards"
-            )
-        )
-    return Check(tuple(findings))
+    if later <= 0:
+        return found
+    more = Finding(
+        "not compared", "job", f"{record['job']['entries']} entries", f"{later} more were written afterwards"
+    )
+    return replace(found, findings=(*found.findings, more))
 
 
 def _record(stated: dict[str, Any], now: dict[str, Any]) -> Iterator[Finding]:
-    def one(section: str, name: str, a: object, b: object) -> Finding:
-        return Finding("same" if a == b else "different", section, f"{name} {a}", f"{name} {b}")
-
+    was, there = stated["job"], now["job"]
+    fewer = there["entries"] < was["entries"]
     for key in ("entries", "sha256"):
-        yield one("job.jsonl", key, stated["job"].get(key), now["job"][key])
-    a, b = ({str(s.get("path")): s.get("files") for s in r["streams"] if isinstance(s, dict)} for r in (stated, now))
+        same = was.get(key) == there[key]
+        cause: Cause = "" if same else "cut off" if fewer else "changed"
+        yield Finding(
+            "same" if same else "different", "job.jsonl", f"{key} {was.get(key)}", f"{key} {there[key]}", cause
+        )
+    a, b = (
+        {str(s.get("path")): _listed(s.get("files")) for s in r["streams"] if isinstance(s, dict)}
+        for r in (stated, now)
+    )
     for name in dict.fromkeys((*a, *b)):
-        yield one("raw stream", name, _sums(a.get(name)), _sums(b.get(name)))
+        if a.get(name) or b.get(name):
+            yield from files_compared(_under(name, a.get(name)), _under(name, b.get(name)))
+        else:
+            yield Finding("same", "raw stream", f"{name} not there", f"{name} not there")
 
 
-def _sums(files: object) -> str:
+def _listed(files: object) -> list[dict[str, Any]]:
     listed = files if isinstance(files, list) else []
-    return ", ".join(f"{f.get('name')} {f.get('sha256')}" for f in listed if isinstance(f, dict)) or "not there"
+    return [f for f in listed if isinstance(f, dict) and {"name", "sha256"} <= f.keys()]
+
+
+def _under(path: str, files: list[dict[str, Any]] | None) -> list[dict[str, Any]]:
+    """A stream's files by the path of the first."""
+    return [{**f, "name": path if i == 0 else f"{path}: {f['name']}"} for i, f in enumerate(files or [])]
 
 
 def check_job_folder(folder: Path) -> Check:
@@ -121,10 +142,19 @@ def check_job_folder(folder: Path) -> Check:
     """
     journal = read_journal(folder / NAME)
     found = [
-        Finding("same" if f.same else "different", f"entry {f.entry}" if f.entry else "job", f.what, f.say)
+        Finding(
+            "same" if f.same else "different",
+            f"entry {f.entry}" if f.entry else "job",
+            f.what,
+            f.say,
+            f.cause,
+            f.um,
+            bool(f.ruling),
+        )
         for f in check_job(folder, journal)
     ]
     found += _predictions(journal)
+    wrote = {s for e in journal.entries if (s := stamp_from(e.extra.get("program"))) is not None}
     for sheet in sorted(folder.glob("*.html")):
         parts = job_sheet(sheet)
         if parts is None:
@@ -132,7 +162,7 @@ def check_job_folder(folder: Path) -> Check:
         try:
             found += check_job_sheet(sheet, parts, [folder]).findings
         except CaptureError as e:
-            found.append(Finding("different", sheet.name, "the sheet", str(e)))
+            found.append(Finding("different", sheet.name, "the sheet", str(e), "sheet"))
     if not any(f.section == "job.jsonl" for f in found):
         found.append(
             Finding(
@@ -142,7 +172,7 @@ def check_job_folder(folder: Path) -> Check:
                 "no line follows it to vouch for it; compare it with the job's sheet",
             )
         )
-    return Check(tuple(found))
+    return Check(tuple(found), next(iter(wrote)) if len(wrote) == 1 else None, stamp())
 
 
 def _predictions(journal: Journal) -> Iterator[Finding]:
@@ -153,8 +183,21 @@ def _predictions(journal: Journal) -> Iterator[Finding]:
         data = {k: v for k, v in e.data.items() if k != "predicted"}
         stack = fold([*journal.entries[: e.n - 1], type(e)(e.n, e.at, e.by, e.kind, data)]).stacks.get("depth")
         again = None if stack is None else prediction(fold(journal.entries[: e.n - 1]), stack)
-        was, now = (f"predicted {_plain(x)}" for x in (e.data["predicted"], again))
-        yield Finding("same" if was == now else "different", f"entry {e.n}", was, now)
+        kept = e.data["predicted"]
+        apart = figures_apart(kept, again)
+        if not apart and isinstance(kept, dict) and isinstance(again, dict):
+            yield Finding("same", f"entry {e.n}", f"predicted {_plain(kept)}", f"predicted {_plain(again)}")
+            continue
+        wrote, here = stamp_from(e.extra.get("program")), stamp()
+        vouched = not {e.n, e.n + 1} & set(journal.altered)
+        other = vouched and wrote != here
+        say = f"predicted {_plain(again)}"
+        if other:
+            say += f". Written down by {program_of(wrote)}; {here.say} gives something else: {told(apart)}"
+        lengths = [abs(x.um) for x in apart if x.um is not None]
+        um = max(lengths) if lengths else None
+        cause: Cause = "computed" if other else "changed"
+        yield Finding("different", f"entry {e.n}", f"predicted {_plain(kept)}", say, cause, um)
 
 
 def _plain(x: object) -> str:

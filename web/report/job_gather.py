@@ -12,6 +12,7 @@ from capture.fingerprint import Fingerprint, fingerprints
 from capture.jobs.checking import STREAMED, Finding, check_job
 from capture.jobs.journal import NAME, Journal, read_journal, sum_of
 from capture.jobs.streams import inside_of
+from capture.stamp import Stamp
 from web.report.gather import drawing_library
 
 JOB_FORMAT = "shimwright-job-sheet/1"
@@ -39,7 +40,7 @@ class JobMatter:
         The job as plain data, every entry with it.
     findings : tuple of Finding
         The journal and its streams, read and worked out again.
-    written, version, by : str
+    written, version, by, program : str and Stamp
         What the clock and people say; it cannot be worked out again.
     """
 
@@ -53,6 +54,7 @@ class JobMatter:
     written: str
     version: str
     by: str | None
+    program: Stamp | None = None
 
     def record(self) -> dict[str, object]:
         """What checking the sheet needs, as plain data."""
@@ -61,6 +63,7 @@ class JobMatter:
             "version": self.version,
             "written": self.written,
             "by": self.by,
+            **({} if self.program is None else {"program": self.program.as_dict()}),
             "drawn_with": drawing_library(),
             "job": {"path": self.shown, "entries": len(self.journal.entries), "sha256": self.journal.last_sum},
             "streams": [
@@ -80,7 +83,14 @@ def is_job(path: Path) -> bool:
 
 
 def gather_job(
-    path: Path, shown: str, *, written: str, version: str, by: str | None = None, entries: int | None = None
+    path: Path,
+    shown: str,
+    *,
+    written: str,
+    version: str,
+    by: str | None = None,
+    entries: int | None = None,
+    program: Stamp | None = None,
 ) -> JobMatter:
     """Read a job and work its streams out again.
 
@@ -92,6 +102,8 @@ def gather_job(
         How the sheet calls it.
     entries : int, optional
         Only the first so many entries, as they were when a sheet was written.
+    program : Stamp, optional
+        What wrote the sheet.
 
     Raises
     ------
@@ -104,7 +116,7 @@ def gather_job(
     streams = tuple(_stream(path, e) for e in journal.entries if _streamed(e))
     findings = tuple(check_job(path, journal))
     name = str(journal.header.get("job", path.resolve().name))
-    return JobMatter(shown, name, journal, job, data, streams, findings, written, version, by)
+    return JobMatter(shown, name, journal, job, data, streams, findings, written, version, by, program)
 
 
 def _streamed(e: Entry) -> bool:

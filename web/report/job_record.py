@@ -131,7 +131,7 @@ def evidence(m: JobMatter) -> Section:
             "line whether it is the same."
         )
     )
-    blocks.append(Facts((("program", f"shimwright {m.version}", ""),)))
+    blocks.append(Facts((words.program(m.version, m.program),)))
     return Section("evidence", "Evidence", tuple(blocks))
 
 

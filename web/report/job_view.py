@@ -43,7 +43,16 @@ def _lead(m: JobMatter) -> Iterator[Block]:
     first.append(("complaint", plain(intake.pop("complaint", None)), "in the owner's words"))
     written = ("sheet written", m.written + (f", {m.by}" if m.by else ""), f"shimwright {m.version}")
     yield Facts((*first, *((a, b, "") for a, b, _ in fields(intake)), written))
-    wrong = [f for f in m.findings if not f.same]
+    wrong = [f for f in m.findings if f.cause not in ("", "computed")]
+    otherwise = [f for f in m.findings if f.cause == "computed"]
+    if otherwise:
+        turned = "; ".join(f.ruling for f in otherwise if f.ruling)
+        yield Text(
+            f"Every recording behind it is the one that was measured, and this program works {len(otherwise)} of them out otherwise than the "
+            f"one that wrote them down (see Evidence). {f'A ruling is another: {turned}.' if turned else 'No ruling is another.'} The "
+            "figures below are those that were written down.",
+            "warning",
+        )
     if wrong:
         yield Text(
             f"The job's folder does not give what was written down ({len(wrong)} differ, see Evidence). Do not rely on this sheet.",

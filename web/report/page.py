@@ -6,6 +6,7 @@ import json
 from importlib import resources
 
 from web.report.model import Sheet
+from web.report.seal import sealed
 
 
 def render_page(sheet: Sheet) -> str:
@@ -16,7 +17,7 @@ def render_page(sheet: Sheet) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True)
     template = environment.from_string((folder / "sheet.html.j2").read_text("utf-8"))
     style = (folder / "sheet.css.j2").read_text("utf-8").rstrip()
-    return template.render(sheet=sheet, style=style, record=_record(sheet))
+    return sealed(template.render(sheet=sheet, style=style, record=_record(sheet)))
 
 
 def _record(sheet: Sheet) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 
 from capture.errors import CaptureError
 from web.report.gather import FORMAT
+from web.report.seal import Seal, seal_of, unsealed
 
 _ENDS = {"p", "tr", "li", "caption", "h1", "h2", "pre", "title", "desc"}
 _CELLS = {"td", "th"}
@@ -43,12 +44,15 @@ class Parts:
         The page without drawings, words and record: its structure and style.
     record : dict
         What the sheet says it was made from.
+    seal : Seal
+        Whether the page is what the sum it bears says.
     """
 
     lines: list[Line]
     figures: list[str]
     rest: str
     record: dict[str, Any] = field(default_factory=dict)
+    seal: Seal = "none"
 
 
 def read_sheet(path: Path) -> Parts:
@@ -79,7 +83,9 @@ def read_sheet(path: Path) -> Parts:
 
 
 def take_apart(text: str) -> Parts:
-    """Lines, figures, rest and record of a page."""
+    """Lines, figures, rest, record and seal of a page."""
+    seal = seal_of(text)
+    text = unsealed(text)
     reader = _Reader()
     reader.feed(text)
     reader.close()
@@ -92,7 +98,7 @@ def take_apart(text: str) -> Parts:
     skeleton = re.sub(r"<script\b.*?</script>", "<script/>", skeleton, flags=re.DOTALL)
     style = "".join(re.findall(r"<style>.*?</style>", skeleton, flags=re.DOTALL))
     tags = re.findall(r"<[^>]*>", re.sub(r"<style>.*?</style>", "<style/>", skeleton, flags=re.DOTALL))
-    return Parts(reader.lines, figures, style + "\n".join(tags), record if isinstance(record, dict) else {})
+    return Parts(reader.lines, figures, style + "\n".join(tags), record if isinstance(record, dict) else {}, seal)
 
 
 def _check(path: Path, record: dict[str, Any]) -> None:

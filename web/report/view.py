@@ -126,7 +126,7 @@ def _evidence(matter: Matter) -> Section:
         )
     )
     blocks.append(
-        Facts((("program", f"shimwright {matter.stated.version}", ""), ("figures", matter.stated.drawn_with, "")))
+        Facts((words.program(matter.stated.version, matter.stated.program), ("figures", matter.stated.drawn_with, "")))
     )
     if matter.setup is not None:
         blocks.append(Verbatim(matter.setup.text))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from capture.stamp import Stamp
+
 TITLE = "Pinion depth: measurement sheet"
 
 INFORMS = (
@@ -162,3 +164,8 @@ def open_in_setup(setup: Any) -> list[str]:
             "The indicator's largest permitted error is not stated (indicator.mpe): it is not in the uncertainty."
         )
     return out
+
+
+def program(version: str, stamp: Stamp | None) -> tuple[str, str, str]:
+    """The program that wrote a sheet, as a row of facts; a sheet of an earlier version names the release alone."""
+    return ("program", f"shimwright {version}" if stamp is None else stamp.say, "")
