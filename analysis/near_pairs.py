@@ -1,7 +1,8 @@
 """Two stacks from a box too large to weigh every pair: only the stacks nearest to each goal are paired, as many as it takes to be sure.
 
 A stack that is not among the nearest of its size is no nearer than the last of them.  So the best pair of those listed is the best of all
-once it is no farther off than the last stack of every list that was cut short; until then the lists are made longer.
+once no stack left out of a list that was cut short could make a nearer pair, nor one as near of fewer pieces; until then the lists are
+made longer.
 """
 
 from __future__ import annotations
@@ -21,13 +22,17 @@ LISTED = (32, 128, 512, 2048)
 
 @dataclass(frozen=True, slots=True)
 class _Side:
-    """Stacks nearest to one goal: distance, pieces and use of each kind; `bound` is how near an unlisted one may still be."""
+    """Stacks nearest to one goal: distance, pieces and use of each kind.
+
+    `bounds` and `firsts` go by number of pieces, from 1: how near an unlisted stack may still be, and how near the nearest is.
+    """
 
     found: Sequence[Found]
     off: Ints
     pieces: Ints
     uses: NDArray[np.int16]
-    bound: float
+    bounds: Sequence[float]
+    firsts: Sequence[float]
 
     @classmethod
     def of(cls, kinds: Kinds, goal: int, most: int, max_thin: int | None, listed: int) -> _Side:
@@ -36,9 +41,20 @@ class _Side:
         uses = np.zeros((len(found), kinds.values.size), dtype=np.int16)
         for i, f in enumerate(found):
             np.add.at(uses[i], list(f.members), 1)
-        bound = min((float(size[-1].off) for size in sizes if len(size) == listed), default=math.inf)
+        bounds = [float(size[-1].off) if len(size) == listed else math.inf for size in sizes]
+        firsts = [float(size[0].off) if size else math.inf for size in sizes]
         off = np.array([f.off for f in found], dtype=np.int64)
-        return cls(found, off, np.array([len(f.members) for f in found], dtype=np.int64), uses, bound)
+        return cls(found, off, np.array([len(f.members) for f in found], dtype=np.int64), uses, bounds, firsts)
+
+    def fewest(self, off: float) -> float:
+        """Pieces of the smallest stack that is no farther off."""
+        return next((n for n, first in enumerate(self.firsts, start=1) if first <= off), math.inf)
+
+    def settles(self, other: _Side, off: float, pieces: int) -> tuple[bool, bool]:
+        """Whether no unlisted stack makes a pair nearer than `off`, and none one as near of fewer than `pieces`."""
+        near = all(bound >= off for bound in self.bounds)
+        few = all(bound > off or n + other.fewest(off) >= pieces for n, bound in enumerate(self.bounds, start=1))
+        return near, near and few
 
 
 def near_pairs(
@@ -56,7 +72,8 @@ def near_pairs(
     Returns
     -------
     list of (kinds left, kinds right)
-        The distance is the least there is.  Of pairs equally near the fewest pieces are those among the stacks that were listed.
+        The distance is the least there is, and so is the number of pieces of pairs that near, unless the longest lists are full of
+        stacks equally near that all need the same piece.
 
     Raises
     ------
@@ -66,8 +83,15 @@ def near_pairs(
     for listed in LISTED:
         left, right = (_Side.of(kinds, goal, most, max_thin, listed) for goal in goals)
         best = _best(left, right, kinds.available, keep)
-        bound = min(left.bound, right.bound)
-        if bound == math.inf or (len(best) == keep and best[-1][0] <= bound):
+        everything = all(bound == math.inf for side in (left, right) for bound in side.bounds)
+        if not everything and len(best) < keep:
+            continue
+        near = few = True
+        if not everything:
+            off, pieces = float(best[-1][0]), best[-1][1]
+            (near, few), (near_too, few_too) = left.settles(right, off, pieces), right.settles(left, off, pieces)
+            near, few = near and near_too, few and few_too
+        if few or (near and listed == LISTED[-1]):
             return [(left.found[i].members, right.found[j].members) for _, _, i, j in best]
     raise TooManyStacksError(
         f"{kinds.values.size} different thicknesses in two stacks of {most} are too many to be sure of the best pair: allow fewer pieces a stack"

@@ -47,7 +47,7 @@ def joint_choices(
 
     Least ``|left + right - total| + |left - right - difference|``, then fewest pieces.  Every pair is weighed: the two distances
     together equal twice the larger of what each side is off by itself, so either side alone can rule a pair out.  In a large box
-    `near_pairs` finds the same least distance, and the fewest pieces among the stacks it lists.
+    `near_pairs` finds the same.
 
     Parameters
     ----------

@@ -325,6 +325,31 @@ def test_two_stacks_at_once_by_the_nearest_are_as_near_as_any_two(
         assert all((a + b).count(k) <= available[k] for k in set(a + b))
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_of_pairs_equally_near_in_a_coarse_box_the_fewest_pieces_are_found(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Thicknesses on a coarse grid: many stacks of many sizes are equally near, more than are listed at first."""
+    monkeypatch.setattr("analysis.near_pairs.LISTED", (1, 4, 16, 64, 256, 1024))
+    r = random.Random(seed)
+    values = np.array(sorted(r.sample(range(2, 40, 2), 7), reverse=True), dtype=np.int64)
+    available = np.array([r.randint(1, 2) for _ in values], dtype=np.int64)
+    goals = (r.randint(20, 50), r.randint(20, 50))
+    sizes = [m for n in range(1, 4) for m in itertools.combinations_with_replacement(range(values.size), n)]
+    every = sorted(
+        (max(abs(int(values[list(m)].sum()) - g) for m, g in zip((a, b), goals, strict=True)), len(a + b))
+        for a in sizes
+        for b in sizes
+        if all((a + b).count(k) <= available[k] for k in set(a + b))
+    )
+    found = near_pairs(Kinds(values, np.zeros_like(values), available, 1), goals, 3, None, 2)
+    got = [
+        (max(abs(int(values[list(m)].sum()) - g) for m, g in zip(pair, goals, strict=True)), len(pair[0] + pair[1]))
+        for pair in found
+    ]
+    assert got == every[:2]
+
+
 def test_a_large_box_fills_both_sides_as_well_as_a_small_one_is_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
     r = random.Random(20260302)
     for _ in range(20):
