@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 
 from analysis.setup import Setup, SetupError, parse_setup
 from capture.errors import SetupFileError
+from capture.exact_toml import exact_toml
 
 _COMMA = re.compile(r"=\s*[+-]?\d+,\d")
 _STREAM = re.compile(r'\s*\{\s*"format"')
@@ -39,15 +39,15 @@ def read_setup(path: Path) -> tuple[Setup, bytes]:
         content = path.read_bytes()
         # Ends of lines as a text file has them, whichever system wrote it.
         text = content.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
-        data = tomllib.loads(text, parse_float=Decimal)
+        data = exact_toml(text)
     except FileNotFoundError:
         raise SetupFileError(f"{path}: no such file") from None
     except IsADirectoryError:
         raise SetupFileError(f"{path} is a folder; give the set-up file in it, for example {path}/setup.toml") from None
-    except tomllib.TOMLDecodeError as e:
-        raise SetupFileError(f"{path}: not valid TOML: {e}{_hint(text, str(e))}") from None
     except UnicodeDecodeError:
         raise SetupFileError(f"{path} is not UTF-8 text; save it again as plain text, encoding UTF-8") from None
+    except ValueError as e:
+        raise SetupFileError(f"{path}: not valid TOML: {e}{_hint(text, str(e))}") from None
     except OSError as e:
         raise SetupFileError(f"{path} cannot be read: {e.strerror or e}") from None
     try:
@@ -85,7 +85,7 @@ def setup_text(setup: Setup) -> bytes:
         if isinstance(table, Mapping):
             lines += ["", f"[{name}]", *(f"{k} = {_toml(v)}" for k, v in table.items())]
     out = ("\n".join(lines).strip("\n") + "\n").encode("utf-8")
-    again = parse_setup(tomllib.loads(out.decode("utf-8"), parse_float=Decimal))
+    again = parse_setup(exact_toml(out.decode("utf-8")))
     if again != setup:
         raise SetupFileError("this set-up cannot be written down as a file that gives it again")
     return out

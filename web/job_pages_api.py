@@ -20,7 +20,6 @@ from analysis.job.mark_reading import read_mark
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.folder import now
-from capture.jobs.journal import NAME
 from capture.jobs.photos import LARGEST_PHOTO, keep_photo, read_photo
 from web.job_layout import layout
 from web.job_sheet import SheetError, made
@@ -62,7 +61,7 @@ def job_pages_router(jobs: JobFolder) -> APIRouter:
     @router.get("/api/jobs/{job}/size")
     def size(job: str) -> dict[str, int]:
         # Asked again and again by every open page: no more than a look at the file.
-        return {"size": (get_path(jobs, job) / NAME).stat().st_size}
+        return {"size": size_of(jobs, job)}
 
     @router.post("/api/jobs/{job}/mark")
     async def mark(job: str, request: Request) -> dict[str, Any]:
@@ -120,12 +119,14 @@ def job_pages_router(jobs: JobFolder) -> APIRouter:
     return router
 
 
-def get_path(jobs: JobFolder, name: str) -> Any:
-    """A job's folder, without reading it."""
-    path = jobs.root / name
-    if "/" in name or name.startswith(".") or not (path / NAME).is_file():
-        raise HTTPException(404, f"no job {name!r}")
-    return path
+def size_of(jobs: JobFolder, name: str) -> int:
+    """Bytes of a job's file, without reading it."""
+    try:
+        return jobs.file(name).stat().st_size
+    except JobFileError as e:
+        raise HTTPException(404, str(e)) from None
+    except OSError:
+        raise HTTPException(404, f"no job {name!r}") from None
 
 
 def _begin(jobs: JobFolder, unit: object, by: object) -> str:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from decimal import Decimal
 from typing import Any
 
 from fastapi import HTTPException, Request
 from fastapi.responses import JSONResponse
 
+from analysis.exact import exact
 from analysis.job import Job, next_step
 from analysis.job.entries import Entry, Problem, printable, shown
 from analysis.job.remarks import remarks
@@ -26,7 +26,7 @@ async def json_object(request: Request) -> dict[str, Any]:
                 413, f"more than {LARGEST_BODY} bytes; a stream goes into the job's folder, not into an entry"
             )
     try:
-        data = json.loads(raw.decode("utf-8"), parse_float=Decimal, parse_constant=_no_constant)
+        data = json.loads(raw.decode("utf-8"), parse_float=exact, parse_constant=_no_constant)
     except (ValueError, RecursionError) as e:
         raise HTTPException(422, f"not JSON: {e}") from None
     if not isinstance(data, dict):

@@ -11,6 +11,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
 
+from analysis.exact import exact
 from analysis.torque import NM_PER
 
 Dimension = Literal["length", "torque", "force", "temperature", "angle"]
@@ -130,7 +131,11 @@ def quantity(given: object, dimension: Dimension, unit: str | None = None) -> Qu
     """
     if isinstance(given, bool) or not isinstance(given, str | int | Decimal | float):
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
-    m = _FORM.fullmatch(given if isinstance(given, str) else f"{Decimal(str(given)):f}")
+    try:
+        # A minus as it is printed, in a figure that was pasted.
+        m = _FORM.fullmatch(given.replace("\u2212", "-") if isinstance(given, str) else f"{exact(str(given)):f}")
+    except ValueError:
+        raise QuantityError(f"a figure of at most {DIGITS} digits") from None
     if m is None:
         raise QuantityError(f"a figure with its unit, such as {EXAMPLE[dimension]}")
     value = Decimal(m.group(1).replace(",", "."))

@@ -18,7 +18,8 @@ def _exact(value: object) -> object:
     number = Decimal(str(value))
     if not number.is_finite():
         raise ValueError("an ordinary number")
-    if abs(number) > LARGEST:
+    # Its first digit is looked at first: the figure itself may be too large for any arithmetic.
+    if number.adjusted() > 6 or abs(number) > LARGEST:
         raise ValueError(f"a number of {LARGEST} at most")
     return number
 

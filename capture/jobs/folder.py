@@ -219,10 +219,21 @@ class JobFolder:
         JobFileError
             If there is none.
         """
-        if not _JOB.fullmatch(name) or not (self.root / name / NAME).is_file():
+        return JobFile(self.file(name).parent)
+
+    def file(self, name: str) -> Path:
+        """A job's file by the job's name, without reading it.
+
+        Raises
+        ------
+        JobFileError
+            If there is none.
+        """
+        path = self.root / name / NAME
+        if not _JOB.fullmatch(name) or not path.is_file():
             known = ", ".join(self.names()) or "none yet"
-            raise JobFileError(f"no job {name!r}; there are: {known}")
-        return JobFile(self.root / name)
+            raise JobFileError(f"no job {name[:80]!r}; there are: {known}")
+        return path
 
     def new(self, name: str) -> JobFile:
         """A new job.

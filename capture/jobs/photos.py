@@ -94,7 +94,7 @@ def _placed(part: Path, folder: Path, stem: str, ending: str, data: bytes) -> st
 
 
 def read_photo(job: Path, name: str) -> tuple[bytes, str]:
-    """A picture of the job, and its media type.
+    """A picture of the job, and its media type; a link that leads out of the job's folder is none.
 
     Raises
     ------
@@ -103,7 +103,7 @@ def read_photo(job: Path, name: str) -> tuple[bytes, str]:
     """
     path = job / "photos" / name
     try:
-        if path.parent != job / "photos" or name.startswith("."):
+        if path.parent != job / "photos" or name.startswith(".") or not path.resolve().is_relative_to(job.resolve()):
             raise OSError
         data = path.read_bytes()
     except (OSError, ValueError):

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
-from decimal import Decimal
 from importlib import resources
 
 from analysis.setup import Setup, parse_setup
+from capture.exact_toml import exact_toml
 from capture.simulator.bench import Event, simulate
 from capture.simulator.scenario import Scenario
 
@@ -33,7 +32,7 @@ PAUSE_S = 12.0
 
 def demo_setup() -> Setup:
     """The demonstration's set-up; invented."""
-    return parse_setup(tomllib.loads(demo_setup_file().decode("utf-8"), parse_float=Decimal))
+    return parse_setup(exact_toml(demo_setup_file().decode("utf-8")))
 
 
 def demo_setup_file() -> bytes:

@@ -257,3 +257,20 @@ def test_a_number_nothing_on_a_bench_comes_to_is_refused(tmp_path: Path, number:
     path.write_text(WHOLE.replace("constant = 58.400", f"constant = {number}"), "utf-8")
     with pytest.raises(SetupFileError, match=r"arbor\.constant: given .*; allowed: a number of 1000000 at most"):
         load_setup(path)
+
+
+@pytest.mark.parametrize(
+    ("line", "why"),
+    [
+        ("nominal = 1e99999999", "far larger or smaller than any length"),
+        ("nominal = 1e-99999999", "far larger or smaller than any length"),
+        ("nominal = 1e9999999999999999999", "no number that can be reckoned with"),
+        ("nominal = " + "[" * 5000, "too deep in one another"),
+    ],
+)
+def test_a_figure_or_a_depth_nothing_can_be_made_of_is_an_error(tmp_path: Path, line: str, why: str) -> None:
+    file = tmp_path / "setup.toml"
+    file.write_text(f"[gearset]\n{line}\n", encoding="utf-8")
+    with pytest.raises(SetupFileError, match=why) as e:
+        load_setup(file)
+    assert str(e.value).startswith(f"{file}: not valid TOML: ")

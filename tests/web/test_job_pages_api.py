@@ -199,6 +199,20 @@ def test_what_is_no_photo_is_refused(tmp_path: Path) -> None:
     assert list((tmp_path / "one" / "photos").iterdir()) == []
 
 
+def test_a_link_out_of_the_jobs_folder_shows_no_picture(tmp_path: Path) -> None:
+    async def work(c: httpx.AsyncClient) -> None:
+        await begun(c, "one", s.ONE_START[:1])
+        (tmp_path / "elsewhere.jpg").write_bytes(JPEG)
+        photos = tmp_path / "one" / "photos"
+        (photos / "out.jpg").symlink_to(tmp_path / "elsewhere.jpg")
+        (photos / "in.jpg").write_bytes(JPEG)
+        assert (await c.get("/api/jobs/one/photos/in.jpg")).status_code == 200
+        r = await c.get("/api/jobs/one/photos/out.jpg")
+        assert (r.status_code, r.json()["detail"]) == (404, "no picture 'out.jpg' in this job")
+
+    run(tmp_path, work)
+
+
 def test_the_sheet_as_a_page_and_as_pdf(tmp_path: Path) -> None:
     async def work(c: httpx.AsyncClient) -> None:
         await begun(c, "one", s.ONE_START + s.ONE_AS_FOUND)

@@ -143,6 +143,12 @@ def test_an_attachment_is_taken_or_refused(shop: Shop, body: Any, path: str, kno
     path=st.sampled_from(["/api/jobs", "/api/bench", "/api/jobs/one/entries", "/api/jobs/one/sets"]),
 )
 @example(raw=b'{"job": 1e999}', path="/api/jobs")
+@example(raw=b'{"job": 1e9999999999999999999}', path="/api/jobs")
+@example(
+    # written out it would be a milliard digits, and the answer minutes away
+    raw=b'{"kind": "gearset", "by": "AB", "data": {"nominal": 1e999999999, "etched": -1e-999999999}}',
+    path="/api/jobs/one/entries",
+)
 @example(raw=b"[" * 3000, path="/api/jobs/one/entries")
 @example(raw=b'{"kind": "note", "kind": "x", "by": "AB", "data": {"text": "\\ud800"}}', path="/api/jobs/one/entries")
 def test_bytes_that_are_no_request_are_refused(shop: Shop, raw: bytes, path: str) -> None:
@@ -151,7 +157,9 @@ def test_bytes_that_are_no_request_are_refused(shop: Shop, raw: bytes, path: str
 
 
 @ANY
-@given(name=st.text(max_size=20), tail=st.sampled_from(["", "/entries", "/next", "/void", "/check", "/sets"]))
+@given(name=st.text(max_size=20), tail=st.sampled_from(["", "/entries", "/next", "/void", "/check", "/sets", "/size"]))
+@example(name="a" * 3000, tail="/size")
+@example(name="a" * 3000, tail="")
 @example(name="..", tail="")
 @example(name="one/../one", tail="/check")
 @example(name="%2e%2e", tail="/entries")

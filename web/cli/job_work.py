@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-import tomllib
 from collections.abc import Mapping, Sequence
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +15,7 @@ from analysis.job.redo import redo_list, void_list
 from analysis.job.remarks import remarks
 from analysis.job.state import Job
 from capture.errors import WrongUsageError
+from capture.exact_toml import exact_toml
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.journal import NAME
 from web.cli.job_hints import ways, ways_of_wrong_state
@@ -48,8 +47,8 @@ def parse_fields(fields: Sequence[str]) -> dict[str, object]:
             raise WrongUsageError(f"{text!r}: given no =; allowed: FIELD=VALUE, such as nut=torqued")
         if value[:1] in ("[", "{"):
             try:
-                out[key] = tomllib.loads(f"v = {value}", parse_float=Decimal)["v"]
-            except tomllib.TOMLDecodeError as e:
+                out[key] = exact_toml(f"v = {value}")["v"]
+            except ValueError as e:
                 raise WrongUsageError(f"{key}: {value!r} is no list or table as TOML has it: {e}") from None
         else:
             out[key] = value if value else None
@@ -138,13 +137,13 @@ def add_entries(
 
 def _rows(source: Path) -> list[tuple[str, Mapping[str, object], int | None]]:
     try:
-        data = tomllib.loads(source.read_text("utf-8-sig"), parse_float=Decimal)
+        data = exact_toml(source.read_text("utf-8-sig"))
     except FileNotFoundError:
         raise JobFileError(f"{source}: no such file") from None
-    except tomllib.TOMLDecodeError as e:
-        raise JobFileError(f"{source}: not valid TOML: {e}") from None
     except (OSError, UnicodeDecodeError) as e:
         raise JobFileError(f"{source} cannot be read: {e}") from None
+    except ValueError as e:
+        raise JobFileError(f"{source}: not valid TOML: {e}") from None
     tables = data.get("entry")
     if set(data) != {"entry"} or not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
         raise JobFileError(

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from capture.errors import CaptureError, SetupFileError
+from capture.exact_toml import exact_toml
 from capture.fingerprint import Fingerprint, fingerprints
 from capture.rerun import Rerun, rerun
 from capture.stamp import Stamp
@@ -95,7 +94,7 @@ def read_setup(path: Path) -> SetupText:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as e:
         raise SetupFileError(f"{path} cannot be read: {e}") from None
-    return SetupText(path.name, text, setup, tomllib.loads(text, parse_float=Decimal))
+    return SetupText(path.name, text, setup, exact_toml(text))
 
 
 def parse_setup_text(name: str, text: str) -> SetupText:
@@ -109,12 +108,12 @@ def parse_setup_text(name: str, text: str) -> SetupText:
     from analysis.setup import SetupError, parse_setup
 
     try:
-        values = tomllib.loads(text, parse_float=Decimal)
+        values = exact_toml(text)
         return SetupText(name, text, parse_setup(values), values)
-    except tomllib.TOMLDecodeError as e:
-        raise SetupFileError(f"the set-up on the sheet ({name}) is not valid TOML: {e}") from None
     except SetupError as e:
         raise SetupFileError("\n".join(f"the set-up on the sheet ({name}), {p}" for p in e.problems)) from None
+    except ValueError as e:
+        raise SetupFileError(f"the set-up on the sheet ({name}) is not valid TOML: {e}") from None
 
 
 def gather(paths: Sequence[tuple[Path, str]], setup: SetupText | None, stated: Stated) -> Matter:
