@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
@@ -12,7 +12,6 @@ from analysis.job.quantities import Dimension, QuantityError, quantity, unit_nam
 Check = Callable[[object], object]
 
 LONGEST_TEXT = 4000
-MOST_ITEMS = 500
 _SHA256 = re.compile(r"^[0-9a-f]{64}$")
 _FILE = re.compile(r"^[^/\\\x00-\x1f]{1,200}$")
 _DATE = re.compile(r"^\d{4}-\d{2}-\d{2}$")
@@ -231,28 +230,6 @@ def _limits(value: Decimal, low: str | None, high: str | None, dimension: Dimens
         raise FieldError(f"from {low} to {high} {base}")
 
 
-def listed(inner: Check, fewest: int = 1, most: int = MOST_ITEMS) -> Check:
-    """A list; a single value counts as a list of one."""
-
-    def check(given: object) -> list[object]:
-        items = (
-            list(given) if isinstance(given, Sequence) and not isinstance(given, str | bytes | bytearray) else [given]
-        )
-        if not fewest <= len(items) <= most:
-            raise FieldError(f"{fewest} or more" if most == MOST_ITEMS else f"{fewest} to {most} of them")
-        out = []
-        for n, item in enumerate(items, start=1):
-            try:
-                out.append(inner(item))
-            except FieldError as e:
-                if items[0] is given and isinstance(given, str) and len(given.replace(",", " ").split()) > 1:
-                    raise FieldError(f'{e}; several of them as a list, such as ["first", "second"]') from None
-                raise FieldError(f"at place {n}: {e}") from None
-        return out
-
-    return Described(check, {"type": "list", "of": form_of(inner), "fewest": fewest, "most": most})
-
-
 def figure(given: object) -> str:
     """A bare figure whose unit the entry states for the whole list; a figure may repeat that unit."""
     if isinstance(given, str):
@@ -282,28 +259,6 @@ def unit_of(dimension: Dimension) -> Check:
             raise FieldError(str(e)) from None
 
     return Described(check, {"type": "unit", "dimension": dimension})
-
-
-def table(fields: Mapping[str, Field], what: str) -> Check:
-    """A table of fields."""
-
-    def check(given: object) -> dict[str, object]:
-        if not isinstance(given, Mapping):
-            raise FieldError(f"a table: {what}")
-        out: dict[str, object] = {}
-        for key, value in given.items():
-            if key not in fields:
-                raise FieldError(f"{key!r} is not one of {', '.join(fields)}")
-            try:
-                out[str(key)] = fields[key].check(value)
-            except FieldError as e:
-                raise FieldError(f"{key}: {e}") from None
-        missing = [k for k, f in fields.items() if f.required and k not in out]
-        if missing:
-            raise FieldError(f"{', '.join(missing)} too")
-        return out
-
-    return Described(check, {"type": "table", "fields": fields_as_list(fields)})
 
 
 _PLAIN: Mapping[Check, Mapping[str, object]] = {

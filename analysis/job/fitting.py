@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from analysis.job.conditions import VOIDS, Change, Void
+from analysis.job.conditions import VOIDS, Change
 from analysis.job.entries import Entry
 from analysis.job.quantities import Quantity, quantity
 from analysis.job.records import DepthMove, Piece, SideMove, Stack, Taken, mean_of
@@ -185,8 +185,8 @@ def side_sums(job: Job) -> None:
         if r.kind != "carrier-preload" or now is None or then is None or abs(now - then) <= SUM_KEPT_MM:
             continue
         why = VOIDS["side-sum"]["carrier-preload"]
-        reason = Void(last, f"sum of the side shims {Quantity(then, 'mm').brief} to {Quantity(now, 'mm').brief}: {why}")
-        (r.past if r.phase == "as-found" else r.voided).append(reason)
+        what = f"sum of the side shims {Quantity(then, 'mm').brief} to {Quantity(now, 'mm').brief}"
+        r.undo(last, what, why, past=True)
 
 
 def _side_sum(stacks: Mapping[str, Stack]) -> Decimal | None:

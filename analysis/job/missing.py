@@ -39,7 +39,11 @@ def limits(job: Job) -> str:
     """The tolerance of the depth, and nothing that contradicts."""
     if job.limit_doubts:
         return next(iter(job.limit_doubts.values()))
-    return "" if "depth-tolerance" in job.limits else "Type in the limit depth-tolerance with its page."
+    return (
+        ""
+        if "depth-tolerance" in job.limits
+        else "Type in the tolerance of the depth (depth-tolerance), with its page."
+    )
 
 
 def family(job: Job) -> str:
@@ -71,8 +75,15 @@ def direction(job: Job) -> str:
 
 def instruments(job: Job) -> str:
     """What ties the display to a distance."""
-    types = {str(d["type"]) for d in job.instruments.values()}
-    return "" if types & {"master", "arbor"} else "Name the arbor or the master, with its constant or its distance."
+    if any(d["type"] == "master" or (d["type"] == "arbor" and "constant" in d) for d in job.instruments.values()):
+        return ""
+    bare = [name for name, d in job.instruments.items() if d["type"] == "arbor"]
+    if bare:
+        return (
+            f"The arbor {bare[-1]} has no constant, so its display says no distance yet: add the constant to it, or name the master it is "
+            "set on, with its distance."
+        )
+    return "Name the arbor or the master, with its constant or its distance."
 
 
 def marks(job: Job) -> str:
@@ -257,7 +268,23 @@ def carrier(job: Job) -> str:
         if abs(float(str(out["pinch_mm"])) - wanted) > 0.0051:
             return str(out["say"])
         return ""
-    return "State the carrier's limit (carrier-preload or carrier-pinch), the side shims that are in, and the zero-play sum or a turning torque."
+    if "carrier-pinch" not in job.limits:
+        return "State the carrier's limit (carrier-preload or carrier-pinch), the side shims that are in, and the zero-play sum or a turning torque."
+    lacks = _pinch_lacks(job)
+    return f"To get the pinch, write down {' and '.join(lacks)}." if lacks else str((out or {}).get("say", ""))
+
+
+def _pinch_lacks(job: Job) -> list[str]:
+    """What the pinch cannot be worked out without."""
+    sides = ("left", "right")
+    out = []
+    if any(side not in job.stacks for side in sides):
+        out.append("the side shims that are in, left and right")
+    if job.zero_play is None:
+        out.append("the sum of both at which play just vanishes")
+    if any((job.family or {}).get(f"{side}_preload") not in ("more", "less") for side in sides):
+        out.append("whether a thicker side shim makes the preload higher or lower, on each side")
+    return out
 
 
 def _signed_mm(text: object) -> float:

@@ -101,6 +101,15 @@ class Taken:
     allowed_wrongs: int = 0
     blind_for: int | None = None
 
+    def undo(self, entry: int, what: str, why: str, *, past: bool = False) -> None:
+        """Void the reading, unless something has voided it for the same reason; with `past`, an as-found one stays what was found.
+
+        What is done twenty times over, as a nut that crushes a sleeve in small steps is, is told once: the first time undid the reading.
+        """
+        reasons = self.past if past and self.phase == "as-found" else self.voided
+        if not any(v.reason.endswith(why) for v in reasons):
+            reasons.append(Void(entry, f"{what}: {why}"))
+
     @property
     def status(self) -> Status:
         """Whether the reading may be used."""

@@ -11,6 +11,7 @@ from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.sleeve import is_crushed, spent
 from analysis.job.state import Job
+from analysis.job.torque_learnt import next_change
 from analysis.torque import from_string, judge, slip_of_unit, to_newton_metres
 
 
@@ -57,7 +58,12 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
     # How a unit came in is written down; what to do about it is asked of the one that is built.
     asks = r.kind == "pinion-preload" and r.phase != "as-found"
     cure = _CURE.get((str((job.family or {}).get("preload_by")), found.finding), "") if asks else ""
-    return {"value_nm": found.value_nm, "finding": found.finding, "say": f"{found.say} {cure}".strip()}
+    learnt = next_change(job, r, low.newton_metres, high.newton_metres, low.unit) if cure else ""
+    return {
+        "value_nm": found.value_nm,
+        "finding": found.finding,
+        "say": " ".join(x for x in (found.say, cure, learnt) if x),
+    }
 
 
 _SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"

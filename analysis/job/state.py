@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from analysis.job.conditions import VOIDS, Change, Void
+from analysis.job.conditions import VOIDS, Change
 from analysis.job.entries import Entry
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, DepthMove, Piece, SideMove, Stack, Taken, Zeroing
@@ -82,9 +82,8 @@ def void(job: Job, e: Entry, change: Change, *, only: Zeroing | None = None) -> 
                 and (e.data.get("carrier") or job.state.get("carrier")) == "in"
             ):
                 continue  # the arbor is out for good: the covers now hold the carrier
-            reason = Void(e.n, f"{change.say}: {why}")
             # What was found stays what was found; it only stops being how things are.
-            (r.past if r.phase == "as-found" and change.name != "temperature" else r.voided).append(reason)
+            r.undo(e.n, change.say, why, past=change.name != "temperature")
 
 
 def _name(r: Taken) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from decimal import Decimal
 
 from analysis.depth import MASTER_RETURN_MM
-from analysis.job.conditions import Void
 from analysis.job.entries import Entry
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Zeroing
@@ -35,12 +34,10 @@ def zeroing(job: Job, e: Entry) -> None:
     if abs(drift) > most:
         for r in job.readings:
             if r.zeroing is last:
-                r.voided.append(
-                    Void(
-                        e.n,
-                        f"the display came back on the master {drift:+.4f} mm off, more than {most.normalize():f} mm: everything measured since "
-                        "the zeroing is void",
-                    )
+                r.undo(
+                    e.n,
+                    f"the display came back on the master {drift:+.4f} mm off, more than {most.normalize():f} mm",
+                    "everything measured since the zeroing is void",
                 )
 
 
@@ -65,9 +62,7 @@ def incident(job: Job, e: Entry) -> None:
         return
     for r in job.readings:
         if r.zeroing is z:
-            r.voided.append(
-                Void(e.n, f"{what}, before the master was read again: the zero they rest on can no longer be checked")
-            )
+            r.undo(e.n, f"{what}, before the master was read again", "the zero it rests on can no longer be checked")
     z.left_open, z.incident = True, what
 
 
@@ -78,11 +73,10 @@ def direction(job: Job, e: Entry) -> None:
     if old is not None and old["sense"] != d["sense"] and "pushed_in" in e.data:
         for r in job.readings:
             if r.kind == "depth" and r.direction is not None:
-                r.voided.append(
-                    Void(
-                        e.n,
-                        "a push on the plunger shows the display running the other way than before: it is not known since when",
-                    )
+                r.undo(
+                    e.n,
+                    "a push on the plunger shows the display running the other way than before",
+                    "it is not known since when",
                 )
     job.direction = d
 

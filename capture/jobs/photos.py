@@ -29,6 +29,41 @@ def media_type(data: bytes) -> tuple[str, str] | None:
     return None
 
 
+def checked_picture(data: bytes) -> str:
+    """The ending of a picture that can be kept.
+
+    Raises
+    ------
+    JobFileError
+        If it is none that a page can show, or too large.
+    """
+    found = media_type(data)
+    if found is None:
+        raise JobFileError("This is no picture that can be kept here; allowed: JPEG, PNG or WebP.")
+    if len(data) > LARGEST_PHOTO:
+        raise JobFileError(f"The picture has {len(data)} bytes; allowed: {LARGEST_PHOTO}. Take it with fewer pixels.")
+    return found[0]
+
+
+def read_picture(path: Path) -> bytes:
+    """A picture from anywhere on this machine.
+
+    Raises
+    ------
+    JobFileError
+        If it cannot be read, or cannot be kept.
+    """
+    try:
+        with open(path, "rb") as file:
+            data = file.read(LARGEST_PHOTO + 1)
+        checked_picture(data)
+    except OSError as e:
+        raise JobFileError(f"{path} cannot be read: {e.strerror or e}") from None
+    except JobFileError as e:
+        raise JobFileError(f"{path}: {e}") from None
+    return data
+
+
 def keep_photo(job: Path, name: str, data: bytes) -> str:
     """Put a picture into a job's folder; it is on the disk when this returns.
 
@@ -50,11 +85,7 @@ def keep_photo(job: Path, name: str, data: bytes) -> str:
     JobFileError
         If it is no picture a page can show, too large, or cannot be written.
     """
-    found = media_type(data)
-    if found is None:
-        raise JobFileError("This is no picture that can be kept here; allowed: JPEG, PNG or WebP.")
-    if len(data) > LARGEST_PHOTO:
-        raise JobFileError(f"The picture has {len(data)} bytes; allowed: {LARGEST_PHOTO}. Take it with fewer pixels.")
+    ending = checked_picture(data)
     stem = _UNFIT.sub("-", Path(name.replace("\\", "/")).stem).strip(".-")[:60] or "photo"
     folder = job / "photos"
     part = folder / f".{stem}.{os.getpid()}.part"
@@ -64,7 +95,7 @@ def keep_photo(job: Path, name: str, data: bytes) -> str:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        return _placed(part, folder, stem, found[0], data)
+        return _placed(part, folder, stem, ending, data)
     except OSError as e:
         raise JobFileError(f"The picture could not be put on the disk: {e.strerror or e}.") from None
     finally:

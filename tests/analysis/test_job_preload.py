@@ -207,3 +207,109 @@ def test_a_limit_in_the_wrong_unit_and_a_reading_in_a_wrong_state_are_told_when_
     assert "kept and not used: the seal: not stated, must be out" in said_last([GOOD])
     thick: s.Row = ("piece", {"id": "P", "readings": ["1.20", "1.25", "1.20"], "unit": "mm"})
     assert "Shim P is not used: its spots differ" in said_last([thick])
+
+
+# What a shim beside the spacer does on this unit: derived here, figures invented
+
+
+def spacer_unit(*steps: tuple[str, str], more: tuple[s.Row, ...] = ()) -> str:
+    """What is said of the last of several torques, each with the shim that was in."""
+    rows: list[s.Row] = []
+    for shim, torque in steps:
+        rows += [("fit", {"place": "spacer", "stack": shim}), AGAIN, *more, ("preload", {**GOOD[1], "torque": torque})]
+    return str(shown(unit("solid spacer", *rows))["readings"][-1]["torque"]["say"])
+
+
+def test_the_spacers_shim_is_reckoned_with_what_it_did_on_this_unit() -> None:
+    first = spacer_unit(("1.200 mm", "6.0 N·m"))
+    assert "On this unit" not in first, "one reading shows nothing"
+    second = spacer_unit(("1.200 mm", "6.0 N·m"), ("1.220 mm", "5.0 N·m"))
+    # 0.020 mm took 1.0 N·m off: 0.01 mm takes 0.5; 5.0 less the middle 3.0 asks for 0.040 mm more.
+    assert "0.01 mm more of the shim beside the spacer changed the torque by -0.50 N·m, 1 change" in second
+    assert "about 0.040 mm more would bring it to the middle of the limits" in second
+    assert "estimate" in second
+    low = spacer_unit(("1.200 mm", "6.0 N·m"), ("1.300 mm", "1.0 N·m"))
+    assert "about 0.040 mm less would bring it" in low
+    third = spacer_unit(("1.200 mm", "6.0 N·m"), ("1.220 mm", "5.1 N·m"), ("1.210 mm", "5.6 N·m"))
+    # least squares: (0.02·-0.9 + -0.01·0.5) / (0.02² + 0.01²) = -46
+    assert "-0.46 N·m, 2 changes" in third
+
+
+def test_a_spacers_shim_that_did_the_opposite_gives_no_figure() -> None:
+    said = spacer_unit(("1.200 mm", "5.0 N·m"), ("1.220 mm", "5.5 N·m"))
+    assert "as it must" in said
+    assert "would bring it" not in said
+
+
+def test_nothing_is_learnt_of_a_spacer_across_other_bearings_or_from_a_slip() -> None:
+    other: s.Row = ("state", {**s.BUILT, "bearings_replaced": "pinion"})
+    rows = unit(
+        "solid spacer",
+        ("fit", {"place": "spacer", "stack": "1.200 mm"}),
+        AGAIN,
+        ("preload", {**GOOD[1], "torque": "6.0 N·m"}),
+        ("fit", {"place": "spacer", "stack": "1.220 mm"}),
+        other,
+        ("preload", {**GOOD[1], "torque": "5.0 N·m"}),
+    )
+    assert "On this unit" not in shown(rows)["readings"][-1]["torque"]["say"]
+    for slip in ("0.1 N·m", "25.8 N·m"):
+        assert "On this unit" not in spacer_unit(("1.200 mm", slip), ("1.220 mm", "5.0 N·m"))
+    same = spacer_unit(("1.200 mm", "6.0 N·m"), ("1.201 mm", "5.0 N·m"))
+    assert "On this unit" not in same, "a micrometre is no change"
+
+
+def test_a_far_step_is_not_reckoned_out() -> None:
+    said = spacer_unit(("1.200 mm", "6.0 N·m"), ("1.260 mm", "5.8 N·m"))
+    assert "too far off" in said
+    assert "would bring it" not in said
+
+
+def test_two_packs_learn_from_their_sum_in_pound_inches_too() -> None:
+    rows: list[s.Row] = [
+        ("fit", {"place": "depth", "stack": "1.000 mm"}),
+        ("fit", {"place": "far", "stack": "1.000 mm"}),
+        ("state", s.BUILT),
+        ("preload", {**GOOD[1], "torque": "5.0 N·m"}),
+        ("fit", {"place": "far", "stack": "0.980 mm"}),
+        ("state", s.BUILT),
+        ("preload", {**GOOD[1], "torque": "4.5 N·m"}),
+    ]
+    said = shown(unit("pack sum", *rows))["readings"][-1]["torque"]["say"]
+    assert "0.01 mm more of the sum of the packs changed the torque by +0.25 N·m" in said
+    assert "about 0.060 mm less" in said
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ([], "Name the arbor or the master"),
+        ([("instrument", {"id": "A9", "type": "arbor"})], "The arbor A9 has no constant"),
+        ([("instrument", {"id": "A9", "type": "arbor", "constant": "20 mm"})], ""),
+        (
+            [
+                ("instrument", {"id": "A9", "type": "arbor"}),
+                ("instrument", {"id": "M9", "type": "master", "distance": "60 mm"}),
+            ],
+            "",
+        ),
+    ],
+)
+def test_an_arbor_alone_ties_the_display_to_no_distance(rows: list[s.Row], words: str) -> None:
+    from analysis.job.missing import instruments
+
+    said = instruments(folded(rows))
+    assert said.startswith(words)
+    assert bool(said) == bool(words)
+
+
+def test_what_is_done_again_and_again_voids_for_one_reason() -> None:
+    """A nut that crushes a sleeve in small steps is put to its torque ten times over."""
+    steps: list[s.Row] = [("state", {**s.BUILT, "nut_torque": f"{t} N·m"}) for t in range(200, 300, 10)]
+    v = shown(unit("crush sleeve", ("state", s.BUILT), GOOD, *steps, ("preload", {**GOOD[1], "torque": "3.1 N·m"})))
+    first = v["readings"][0]
+    assert [x["reason"] for x in first["void"]] == ["the pinion nut torqued (200 N·m): the nut sets the preload"]
+    assert len(v["void"][0]["reasons"]) == 1
+    # Another reason is another line.
+    v = shown(unit("crush sleeve", ("state", s.BUILT), GOOD, *steps, ("state", {"retainer": "torqued"})))
+    assert len(v["readings"][0]["void"]) == 2

@@ -66,6 +66,65 @@ def quick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     return go
 
 
+PICTURE = b"\x89PNG\r\n\x1a\ninvented picture"
+
+
+def test_a_picture_is_taken_in_kept_and_known_by_its_sum(quick: Any, tmp_path: Path) -> None:
+    import hashlib
+
+    quick("new", "j", "--unit", "invented axle")
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "tooth side.png").write_bytes(PICTURE)
+    (tmp_path / "elsewhere" / "two.png").write_bytes(PICTURE + b"2")
+    done = quick("photo", "j", "elsewhere/tooth side.png", "elsewhere/two.png", "--of", "pattern, drive side")
+    assert done.returncode == 0
+    assert "kept as tooth-side.png" in done.stdout
+    assert (tmp_path / "j" / "photos" / "tooth-side.png").read_bytes() == PICTURE
+    rows = json.loads(quick("show", "j", "--json").stdout)["entries"]
+    photos = [r["data"] for r in rows if r["kind"] == "photo"]
+    assert [p["sha256"] for p in photos] == [hashlib.sha256(PICTURE + x).hexdigest() for x in (b"", b"2")]
+    assert photos[0]["of"] == "pattern, drive side"
+    assert quick("check", "j").returncode == 0
+    # The name it bears there is the one a pattern names.
+    assert (
+        quick("add", "j", "pattern", "phase=final", "drive=centre", "coast=centre", 'photos=["two.png"]').returncode
+        == 0
+    )
+    again = json.loads(quick("photo", "j", "elsewhere/two.png", "--json").stdout)
+    assert [e["data"]["file"] for e in again["entries"]] == ["two.png"], "the same picture is not kept twice"
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("no.png", None, "cannot be read"),
+        ("x.png", b"GIF89a", "x.png: This is no picture"),
+        ("", None, "cannot be read"),
+    ],
+)
+def test_where_one_picture_cannot_be_kept_none_is(
+    quick: Any, tmp_path: Path, name: str, content: bytes | None, says: str
+) -> None:
+    quick("new", "j", "--unit", "invented axle")
+    (tmp_path / "good.png").write_bytes(PICTURE)
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    done = quick("photo", "j", "good.png", tmp_path / name)
+    assert done.returncode == 1
+    assert says in done.stderr
+    assert list((tmp_path / "j" / "photos").iterdir()) == []
+    assert len((tmp_path / "j" / NAME).read_bytes().splitlines()) == 2
+
+
+def test_a_set_is_typed_in_one_line(quick: Any) -> None:
+    quick("new", "j", "--unit", "invented axle")
+    done = quick("add", "j", "set", "phase=trial", "seatings=1.553 1.551 1.554 mm; 1.548 1.549 mm", "--json")
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["entries"][0]["data"]["seatings"] == s.seated(
+        "mm", "1.553 1.551 1.554", "1.548 1.549"
+    )
+
+
 def toml_value(x: object) -> str:
     if isinstance(x, bool):
         return "true" if x else "false"

@@ -51,7 +51,8 @@ def test_every_way_names_fields_that_are_there(step: str, name: str) -> None:
 def test_the_list_of_kinds_says_what_a_field_may_hold(quick: object) -> None:
     said = quick("kinds").stdout  # type: ignore[operator]
     assert "drive (needed): where it lies; any of: centre, high, low, toe, heel" in said
-    assert "seatings: tables with readings, unit" in said
+    assert 'seatings: typed, a seating each: "1.553 1.551 1.554 mm; ' in said
+    assert "or tables with readings, unit" in said
     assert "torque: a torque, such as" in said
     assert "nut: one of: as found, loose, nipped, torqued" in said
     assert "phase (needed): as-found, trial or final\n" in said, "no choice is said twice"

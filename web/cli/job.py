@@ -75,6 +75,23 @@ def set_(
 
 
 @job_app.command()
+def photo(
+    job: JOB,
+    pictures: Annotated[
+        list[Path],
+        typer.Argument(metavar="PICTURE...", help="JPEG, PNG or WebP, from anywhere; copied into the job's folder."),
+    ],
+    of: Annotated[str | None, typer.Option("--of", help="What it shows, such as the mark or the pattern.")] = None,
+    by: BY = None,
+    json_out: JSON = False,
+) -> None:
+    """Keep pictures with the job: each is copied into its folder, and written down with its SHA-256."""
+    from web.cli.job_work import keep_pictures
+
+    raise typer.Exit(keep_pictures(job, pictures, of, by, json_out))
+
+
+@job_app.command()
 def backlash(
     job: JOB,
     stream: Annotated[

@@ -16,8 +16,8 @@ from analysis.job.records import Taken
 from analysis.job.response import alarm, asks_of_unit
 from analysis.job.state import Job
 
-SPOTS = 'unit=mm readings="[…, …, …]"'
-SEATINGS = """seatings='[{unit="mm", readings=[…, …, …]}, …]'"""
+SPOTS = 'unit=mm readings="… … …"'
+SEATINGS = 'seatings="… … … mm; … … … mm; … … … mm"'
 
 
 def ways(job: Job, step: str, path: Path) -> list[str]:
@@ -100,7 +100,7 @@ def _as_found(job: Job) -> list[str]:
     if any(r.kind == "backlash" and r.phase == "as-found" for r in job.readings):
         return _depth_set("as-found")(job)
     return [
-        'job backlash JOB STREAM --phase as-found   or, typed: job add JOB backlash phase=as-found unit=mm places="[…, …, …, …]"'
+        'job backlash JOB STREAM --phase as-found   or, typed: job add JOB backlash phase=as-found unit=mm places="… … … …"'
     ]
 
 
@@ -173,15 +173,16 @@ _WAYS: dict[str, Callable[[Job], list[str]]] = {
     "pinion-preload": _torque("pinion"),
     "final-depth": _depth_set("final"),
     "run-out": lambda _: [
-        'job run-out JOB STREAM --turns 2 --phase trial   or, typed: job add JOB run-out phase=trial unit=mm readings="[…, …]"'
+        'job run-out JOB STREAM --turns 2 --phase trial   or, typed: job add JOB run-out phase=trial unit=mm readings="… … … … … … … …"'
     ],
     "carrier-preload": _torque("carrier"),
     "backlash": lambda _: [
-        'job backlash JOB STREAM --phase trial   or, typed: job add JOB backlash phase=trial unit=mm places="[…, …, …, …]"',
+        'job backlash JOB STREAM --phase trial   or, typed: job add JOB backlash phase=trial unit=mm places="… … … …"',
         "job add JOB fit place=left pieces=…   and place=right",
     ],
     "pattern": lambda _: [
-        "job add JOB pattern phase=final drive=… coast=… photos=…   (the picture's file lies in photos in the job's folder)"
+        "job photo JOB PICTURE --of pattern   (keeps the picture and says its name)",
+        "job add JOB pattern phase=final drive=… coast=… photos=…",
     ],
     "close": lambda _: ["job close JOB --not-checked …"],
 }

@@ -180,7 +180,7 @@ def _holds(f: Mapping[str, Any]) -> str:
     elif kind == "table" and form.get("fields"):
         names = ", ".join(x["field"] for x in form["fields"])
         extra = (
-            f"tables with {names}, such as '[{{unit=\"mm\", readings=[…, …, …]}}, …]'"
+            f"push-pull 0.004 mm or rejected WHY may follow; or tables with {names}"
             if f["field"] == "seatings"
             else f"a table with {names}"
         )

@@ -170,6 +170,21 @@ def attach_stream(
     return _told(file, [file.add(kind, data | {"stream": file.attach(stream)}, who)], json_out)
 
 
+def keep_pictures(path: Path, pictures: Sequence[Path], of: str | None, by: str | None, json_out: bool) -> int:
+    """``job photo``; where one cannot be kept, none is."""
+    from capture.jobs.photos import keep_photo, read_picture
+
+    who = _who(by)
+    file = JobFile(path)
+    data = [(p.name, read_picture(p)) for p in pictures]
+    rows = [("photo", {"file": keep_photo(file.path, *x), **({"of": of} if of else {})}, None) for x in data]
+    entries = file.add_all(rows, who)
+    if not json_out:
+        for e in entries:
+            sys.stdout.write(f"kept as {e.data['file']} in {file.path / 'photos'}, SHA-256 {e.data['sha256']}\n")
+    return _told(file, entries, json_out)
+
+
 def show_job(path: Path, entries: bool, json_out: bool) -> int:
     """``job show``."""
     file = JobFile(path)

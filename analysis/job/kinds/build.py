@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from analysis.job import rules
-from analysis.job.fields import Field, figure, identifier, listed, measure, positive, whole
+from analysis.job.fields import Field, identifier, measure, positive, whole
 from analysis.job.kinds.kind import FLAG, LENGTH, REASON, TEXT, UNIT, Kind, one_of
+from analysis.job.several import figures, names
 
 PLACES = ("depth", "far", "spacer", "left", "right")
 
@@ -35,7 +36,7 @@ BUILD: dict[str, Kind] = {
         "shims put in",
         {
             "place": one_of(*PLACES, required=True),
-            "pieces": Field(listed(identifier, 1, 12)),
+            "pieces": Field(names(1, 12, identifier)),
             "stack": LENGTH,
             "predicted": Field(rules.prediction),
             "note": TEXT,
@@ -46,7 +47,7 @@ BUILD: dict[str, Kind] = {
         "a shim measured by micrometer",
         {
             "id": Field(identifier, True, "its name"),
-            "readings": Field(listed(figure, 3, 12), True, "3 or 4 spots"),
+            "readings": Field(figures(3, 12), True, "3 or 4 spots"),
             "unit": UNIT,
             "marked": LENGTH,
             "micrometer": Field(identifier),

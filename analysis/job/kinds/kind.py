@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from analysis.job import rules
-from analysis.job.fields import Field, choice, figure, flag, length, listed, text, unit_of, whole
+from analysis.job.fields import Field, choice, flag, length, text, unit_of, whole
+from analysis.job.several import figures
 
 Data = Mapping[str, object]
 Faults = list[tuple[str, str]]
@@ -37,4 +38,4 @@ def one_of(*options: str, required: bool = False) -> Field:
 
 def figures_from(fewest: int) -> Field:
     """A field that holds so many figures at least."""
-    return Field(listed(figure, fewest), True, f"{fewest} or more figures")
+    return Field(figures(fewest), True, f"{fewest} or more figures")

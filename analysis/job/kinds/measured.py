@@ -6,16 +6,13 @@ from analysis.job import rules
 from analysis.job.fields import (
     Field,
     choice,
-    figure,
     file_name,
     identifier,
     length,
-    listed,
     measure,
     path_in_streams,
     positive,
     sha256,
-    table,
     text,
     uncertainty,
     unit_of,
@@ -23,6 +20,7 @@ from analysis.job.fields import (
 )
 from analysis.job.kinds.build import STATE
 from analysis.job.kinds.kind import FLAG, LENGTH, PERSON, PHASE, REF, TEXT, UNIT, Kind, figures_from, one_of
+from analysis.job.several import SHORT_SEATINGS, figures, listed, names, seatings, table
 
 SEATING: dict[str, Field] = {
     "readings": figures_from(1),
@@ -55,7 +53,9 @@ MEASURED: dict[str, Kind] = {
             "stream": Field(path_in_streams),
             "sha256": Field(sha256),
             "result": Field(_result),
-            "seatings": Field(listed(table(SEATING, "readings and unit"), 1, 40)),
+            "seatings": Field(
+                seatings(table(SEATING, "readings and unit"), 40), says=f"typed, a seating each: {SHORT_SEATINGS}"
+            ),
             "person": PERSON,
             "pinion_angle": Field(measure("angle", "-360", "360")),
             "blind": Field(whole(1, 10**6)),
@@ -87,7 +87,7 @@ MEASURED: dict[str, Kind] = {
     "backlash": Kind(
         "backlash at several places",
         {
-            "places": Field(listed(figure, 1), says="one figure a place; a stream gives them itself"),
+            "places": Field(figures(1), says="one figure a place; a stream gives them itself"),
             "unit": Field(unit_of("length"), says="mm or in, for the places; a stream gives it itself"),
             "stream": Field(path_in_streams),
             "sha256": Field(sha256),
@@ -119,7 +119,7 @@ MEASURED: dict[str, Kind] = {
     "run-out": Kind(
         "run-out of the ring gear's back face over one turn",
         {
-            "readings": Field(listed(figure, 8), says="8 or more figures; a stream gives them itself"),
+            "readings": Field(figures(8), says="8 or more figures; a stream gives them itself"),
             "unit": Field(unit_of("length"), says="mm or in, for the readings; a stream gives it itself"),
             "stream": Field(path_in_streams),
             "sha256": Field(sha256),
@@ -135,8 +135,8 @@ MEASURED: dict[str, Kind] = {
     "pattern": Kind(
         "the contact pattern in words, with photos",
         {
-            "drive": Field(listed(choice("centre", "high", "low", "toe", "heel"), 1, 2), True, "where it lies"),
-            "coast": Field(listed(choice("centre", "high", "low", "toe", "heel"), 1, 2), True, "where it lies"),
+            "drive": Field(names(1, 2, choice("centre", "high", "low", "toe", "heel")), True, "where it lies"),
+            "coast": Field(names(1, 2, choice("centre", "high", "low", "toe", "heel")), True, "where it lies"),
             "phase": PHASE,
             "load": TEXT,
             "wanders": FLAG,

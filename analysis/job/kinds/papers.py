@@ -6,9 +6,7 @@ from analysis.job import rules
 from analysis.job.fields import (
     Field,
     choice,
-    figure,
     length,
-    listed,
     measure,
     number,
     signed_length,
@@ -17,6 +15,7 @@ from analysis.job.fields import (
     whole,
 )
 from analysis.job.kinds.kind import FLAG, LENGTH, PERSON, REASON, TEXT, Kind, one_of
+from analysis.job.several import figures
 
 _ALSO = "the same figure as the manual prints it in the other unit; the two are compared, never converted"
 
@@ -88,7 +87,7 @@ PAPERS: dict[str, Kind] = {
             "mark_unit": Field(unit_of("length")),
             "face": one_of("end", "back", "unknown"),
             "head_height": Field(length, says="one figure; measured at 3 spots (head_heights) its spread is known too"),
-            "head_heights": Field(listed(figure, 3, 12), says="3 or more spots, end face to back face"),
+            "head_heights": Field(figures(3, 12), says="3 or more spots, end face to back face"),
             "unit": Field(unit_of("length"), says="mm or in, for the head heights"),
             "etched_backlash": LENGTH,
             "housing_mark": Field(
