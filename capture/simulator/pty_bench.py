@@ -20,6 +20,8 @@ STALL_S = 0.005
 """How late an event is through no doing of the hand's."""
 UNREAD_S = 0.5
 """How long a reader is waited for that is merely busy."""
+FULL_S = 1.0
+"""How long bytes are held for a terminal that is full because nobody reads."""
 
 
 class PtyBench:
@@ -89,8 +91,8 @@ class PtyBench:
             self._master = self._slave = None
 
     def write(self, data: bytes) -> bool:
-        """Send bytes; False if the terminal is out or nobody reads for a second."""
-        until = time.monotonic() + 1.0
+        """Send bytes; False if the terminal is out or, full, is read by nobody for a second."""
+        until = time.monotonic() + FULL_S
         left = data
         while left:
             with self._lock:
@@ -104,7 +106,9 @@ class PtyBench:
             if time.monotonic() > until:
                 self.lost += 1
                 return False
-            select.select([], [master], [], 0.05)
+            # It may be pulled out by another thread meanwhile.
+            with suppress(OSError, ValueError):
+                select.select([], [master], [], 0.05)
         if self.keep_sent:
             self.sent.append(data)
         return True

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import re
-import socket
 import subprocess
 import threading
 import time
@@ -18,13 +17,13 @@ from capture.simulator.bench import Event, simulate
 from capture.simulator.demo import DEMO, demo_setup_file
 from capture.simulator.pty_bench import PtyBench
 from capture.station import Station
+from tests.browser.conftest import PATIENCE_MS as PATIENCE_MS
 from tests.browser.conftest import program
+from tests.ports import ReservedPort
 from tests.web.serving import served
 
-PATIENCE_MS = 60_000
-
 # Every note that is really started, through the audio graph: [pitch, length], with the level it goes through; and every line that said
-# what the last signal meant, as the next signal takes its place.
+# what the last signal meant, what to do next and what became of a sweep, as the next one takes its place.
 LISTEN = """
 window.notes = [];
 window.levels = [];
@@ -37,12 +36,19 @@ OscillatorNode.prototype.stop = function (at) {
 };
 const ramp = AudioParam.prototype.linearRampToValueAtTime;
 AudioParam.prototype.linearRampToValueAtTime = function (v, at) { window.levels.push(Math.round(1000 * v) / 1000); return ramp.call(this, v, at); };
-window.lines = [];
-new MutationObserver(() => {
-  const line = document.getElementById("heard")?.textContent;
-  if (line && line !== window.lines.at(-1)) window.lines.push(line);
-}).observe(document, { subtree: true, childList: true, characterData: true });
 """
+
+LINES = """
+window.lines = { heard: [], next: [], verdict: [], seating: [], "far-text": [] };
+new MutationObserver(() => {
+  for (const [id, lines] of Object.entries(window.lines)) {
+    const at = document.getElementById(id);
+    const line = at?.textContent && `${at.dataset.kind ?? ""}|${at.textContent}`;
+    if (line && line !== lines.at(-1)) lines.push(line);
+  }
+}).observe(document, { subtree: true, childList: true, characterData: true, attributes: true, attributeFilter: ["data-kind"] });
+"""
+LISTEN += LINES
 
 # A voice that keeps what it was given to say.
 VOICE = """
@@ -80,11 +86,11 @@ def heard(page: Any) -> list[str]:
     return out
 
 
-def read(page: Any, line: str) -> None:
-    """Wait until the line of the last signal has read like this, whatever it reads by now."""
+def read(page: Any, line: str, where: str = "heard", kind: str = "") -> None:
+    """Wait until a line of the page, that of the last signal, has read like this, whatever it reads by now."""
     poll(
         page,
-        lambda: any(line in x for x in page.evaluate("window.lines")),
+        lambda: any(line in x and x.startswith(kind) for x in page.evaluate(f"window.lines['{where}']")),
         lambda: f"{line!r} stood on the page; there stood {page.evaluate('window.lines')}",
     )
 
@@ -134,17 +140,12 @@ def poll(page: Any, condition: Callable[[], bool], what: str | Callable[[], str]
         page.wait_for_timeout(100)
 
 
-def free_port() -> int:
-    """A port nobody listens on now."""
-    with socket.create_server(("127.0.0.1", 0)) as s:
-        return int(s.getsockname()[1])
-
-
 class Program:
     """``shimwright serve`` on a bench's line, with the demonstration's set-up; can be killed and started again on its port."""
 
     def __init__(self, folder: Path, rate: float, *arguments: str) -> None:
-        self.folder, self.port = folder, free_port()
+        self.folder, self._reserved = folder, ReservedPort()
+        self.port = self._reserved.number
         setup = folder / "setup.toml"
         setup.write_bytes(demo_setup_file())
         self._command = [
@@ -163,13 +164,15 @@ class Program:
         return found.group(0)
 
     def end(self, *, kill: bool = False) -> None:
-        """Stop it, or kill it as a power cut would."""
+        """Stop it for good, or kill it as a power cut would."""
+        if not kill:
+            self._reserved.release()
         process, self.process = self.process, None
         if process is None:
             return
         (process.kill if kill else process.terminate)()
         try:
-            process.communicate(timeout=60)
+            process.communicate(timeout=PATIENCE_MS / 1000)
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()
@@ -213,13 +216,13 @@ def in_this_program(source: Any, **keys: Any) -> Iterator[tuple[str, Station]]:
 
     thread = threading.Thread(target=work, name="program")
     thread.start()
-    ready.wait(30)
+    ready.wait(PATIENCE_MS / 1000)
     try:
         if failed:
             raise failed[0]
         yield have[0]
     finally:
         done.set()
-        thread.join(30)
+        thread.join(PATIENCE_MS / 1000)
         with suppress(IndexError):
             raise failed[0]

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -24,6 +25,24 @@ FLAGS = [
 ]
 
 
+PATIENCE_MS = 60_000
+"""Also of whatever a test gives no patience of its own."""
+
+
+def patient(browser: Any) -> Any:
+    """A browser whose pages wait as long as the tests do: the library's own half minute is too short for a busy machine."""
+    for name in ("new_page", "new_context"):
+        make = getattr(browser, name)
+
+        def made(*arguments: Any, make: Any = make, **more: Any) -> Any:
+            one = make(*arguments, **more)
+            one.set_default_timeout(PATIENCE_MS)
+            return one
+
+        setattr(browser, name, made)
+    return browser
+
+
 # For one module at a time: while it is open it keeps an event loop running in this thread, which other tests could not start theirs beside.
 @pytest.fixture(scope="module")
 def browser(need: Callable[[str], str]) -> Iterator[object]:
@@ -32,7 +51,7 @@ def browser(need: Callable[[str], str]) -> Iterator[object]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as p:
-        b = p.chromium.launch(executable_path=path, args=FLAGS)
+        b = patient(p.chromium.launch(executable_path=path, args=FLAGS, timeout=2 * PATIENCE_MS))
         yield b
         b.close()
 
@@ -61,7 +80,7 @@ def running(*arguments: str) -> Iterator[str]:
     finally:
         process.send_signal(signal.SIGINT)
         try:
-            process.communicate(timeout=60)
+            process.communicate(timeout=PATIENCE_MS / 1000)
         except subprocess.TimeoutExpired:
             process.kill()
             process.communicate()

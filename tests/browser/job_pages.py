@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from tests.browser.conftest import PATIENCE_MS as PATIENCE_MS
 from tests.browser.conftest import running
 
-PATIENCE_MS = 30_000
 MOST_TABS = 400
 
 Row = tuple[str, dict[str, Any]]
@@ -28,7 +28,7 @@ def ask(address: str, path: str, body: object = None) -> Any:
     """One question to the program."""
     data = None if body is None else json.dumps(body).encode()
     request = urllib.request.Request(address.rstrip("/") + path, data, {"content-type": "application/json"})
-    with urllib.request.urlopen(request, timeout=30) as answer:
+    with urllib.request.urlopen(request, timeout=PATIENCE_MS / 1000) as answer:
         return json.load(answer)
 
 
@@ -102,7 +102,7 @@ class Keys:
         self.go(f"{inside} button[type=submit]")
         self.page.keyboard.press("Enter")
         told = self.page.locator("#told")
-        for _ in range(200):
+        for _ in range(PATIENCE_MS // 25):
             said = told.inner_text()
             if "Saved on the disk" in said and said != count:
                 return

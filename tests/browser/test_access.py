@@ -21,7 +21,7 @@ from capture.jobs import JobFolder
 from capture.profiles import load_profile
 from capture.sources.push import PushSource
 from capture.station import Station
-from tests.browser.conftest import FLAGS, running
+from tests.browser.conftest import FLAGS, patient, running
 from tests.browser.test_page import PATIENCE_MS
 from tests.golden import compare
 from tests.web.serving import served_in_thread
@@ -173,7 +173,7 @@ def test_the_door_has_no_finding(browser: Any, need: Any, tmp_path: Path) -> Non
     door.devices.add("phone at the bench", "192.0.2.7")
     source = f"replay:{compare.ROOT / 'clean-mm' / 'stream.jsonl'}"
     flags = [*FLAGS, f"--host-resolver-rules=MAP {ELSEWHERE} 127.0.0.1", "--no-proxy-server"]
-    phone = browser.browser_type.launch(executable_path=need("browser"), args=flags)
+    phone = patient(browser.browser_type.launch(executable_path=need("browser"), args=flags, timeout=2 * PATIENCE_MS))
     with served_in_thread(source, tmp_path, hosts=("127.0.0.1", ELSEWHERE), door=door) as base:
         there = base.replace("127.0.0.1", ELSEWHERE)
         door.addresses = (f"{there}/", "http://192.0.2.1:8710/")

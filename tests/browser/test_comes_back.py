@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import resource
 import socket
 import time
 from pathlib import Path
@@ -100,7 +101,7 @@ def test_the_number_of_a_program_that_was_stopped_does_not_stay(browser: Any, tm
             page, _ = opened(browser, running.start(), may_lose_program=True)
             swing()
             page.locator("#number").filter(has_text=DIGITS).wait_for(timeout=PATIENCE_MS)
-            assert bench.finished.wait(30)
+            assert bench.finished.wait(2 * PATIENCE_MS / 1000)
             running.end(kill=True)
             page.locator("p.number.late").wait_for(timeout=PATIENCE_MS)
             running.start()
@@ -124,7 +125,11 @@ def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser
             page.locator("#sweep-figure svg").wait_for(timeout=PATIENCE_MS)
 
             def memory() -> float:
-                return int(Path(f"/proc/{running.process.pid}/statm").read_text().split()[1]) * 4096 / 1e6  # type: ignore[union-attr]
+                return (
+                    int(Path(f"/proc/{running.process.pid}/statm").read_text().split()[1])
+                    * resource.getpagesize()
+                    / 1e6
+                )  # type: ignore[union-attr]
 
             before = memory()
             stuck = []
@@ -135,9 +140,10 @@ def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser
                     s.sendall(f"GET /api/events HTTP/1.1\r\nHost: 127.0.0.1:{running.port}\r\n\r\n".encode())
                     stuck.append(s)
                 shown = int(page.locator("#sweeps tbody tr button").first.inner_text())
-                until = time.monotonic() + 7.0
-                moved = set()
-                while time.monotonic() < until:
+                # Long enough for what nobody reads to pile up.
+                least, most = time.monotonic() + 7.0, time.monotonic() + PATIENCE_MS / 1000
+                moved: set[str] = set()
+                while time.monotonic() < (most if len(moved) <= 10 else least):
                     moved.add(page.locator("#number").inner_text())
                     page.wait_for_timeout(50)
                 assert len(moved) > 10, "the readings go on"
@@ -158,7 +164,8 @@ def test_a_page_that_never_reads_holds_up_nobody_and_costs_little_memory(browser
 
 @pytest.fixture
 def replayed() -> Any:
-    with in_this_program(ReplaySource(STREAM, 1.0), rate=10.0) as both:
+    # Slowly, so that readings go on coming for as long as a busy machine may need them.
+    with in_this_program(ReplaySource(STREAM, 0.2), rate=2.0) as both:
         yield both
 
 
@@ -178,7 +185,7 @@ def test_eight_pages_of_a_browser_share_one_stream(browser: Any, replayed: Any) 
     first = pages[1].locator("#number").inner_text()
     pages[1].locator("#number").filter(has_not_text=first).wait_for(timeout=PATIENCE_MS)
     context.close()
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + PATIENCE_MS / 1000
     while len(station._hub) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert len(station._hub) == 0, "and none is left when the last page is closed"

@@ -17,14 +17,14 @@ import pytest
 from serial.tools import list_ports
 
 from capture.chosen import keep_choice
+from capture.identify import sniffing
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
 from tests.browser.benches import poll
-from tests.browser.conftest import running
+from tests.browser.conftest import PATIENCE_MS, running
 from tests.fakes.port_info import PortInfo
 from tests.web.serving import served
 
-PATIENCE_MS = 60_000
 WIDTHS = (320, 768, 1280)
 
 
@@ -67,6 +67,8 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     """Two real pseudo-terminals that the system lists, and an empty folder for profiles."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    # One that speaks is listened to until enough has come, however slowly it comes here.
+    monkeypatch.setattr(sniffing, "SHARE_S", PATIENCE_MS / 1000)
     mine, other = PtyBench(tmp_path / "mine"), PtyBench(tmp_path / "other")
     devices = [os.path.realpath(b.link) for b in (mine, other)]
     monkeypatch.setattr(list_ports, "comports", lambda: [PortInfo(d, "Simulated indicator") for d in devices])
@@ -86,7 +88,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
             yield Shop(address, devices[0], devices[1], tmp_path / "config" / "shimwright" / "profiles", still)
     finally:
         stop.set()
-        thread.join(5)
+        thread.join(PATIENCE_MS / 1000)
         mine.stop()
         other.stop()
 
@@ -106,7 +108,6 @@ class Seen:
 
 def _open(browser: Any, address: str, width: int = 1280, path: str = "/connect", **more: Any) -> tuple[Any, Seen]:
     page = browser.new_page(viewport={"width": width, "height": 900}, **more)
-    page.set_default_timeout(PATIENCE_MS)
     seen = Seen(page, address)
     page.goto(address.rstrip("/") + path)
     return page, seen
@@ -149,10 +150,8 @@ def test_an_indicator_is_found_identified_compared_and_kept(browser: Any, shop: 
     # The display stands still at another value, and the page shows the same.
     shop.still.set()
     value = page.locator("#value").filter(has_text="−1.234 mm")
-    for _ in range(3):
-        page.locator("#again:enabled").click()
-        page.locator("#busy:not([hidden])").wait_for()
-        page.locator("#busy").wait_for(state="hidden")
+    for _ in range(10):
+        _identified(page, shop.address, page.locator("#again:enabled").click)
         if value.count():
             break
     value.wait_for()

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from tests.browser.benches import PATIENCE_MS, Program, at_the_bench, opened
+from tests.browser.benches import LINES, PATIENCE_MS, Program, at_the_bench, opened, read
 from tests.browser.test_page import demo as demo
 
 CAPITAL = 0.72
@@ -28,19 +28,18 @@ def test_the_bench_is_told_what_to_do_what_counted_and_the_answer(browser: Any, 
         running = Program(tmp_path, 33)
         try:
             page = browser.new_page(viewport={"width": 1920, "height": 1080})
+            page.add_init_script(LINES)
             page.goto(running.start() + "display")
             page.locator("#next").filter(has_text="Swing the arbor slowly").wait_for(timeout=PATIENCE_MS)
             swing()
-            page.locator("#verdict[data-kind=yes]").filter(has_text="Sweep 1 counted.").wait_for(timeout=PATIENCE_MS)
-            page.locator("#verdict[data-kind=no]").filter(has_text="Sweep 2 not counted: bumped.").wait_for(
-                timeout=PATIENCE_MS
-            )
+            read(page, "Sweep 1 counted.", "verdict", "yes")
+            read(page, "Sweep 2 not counted: bumped.", "verdict", "no")
             for selector in ("#next", "#number", "#seating", "#verdict"):
                 assert _height(page, selector) >= READ_AT_3_M, selector
             assert page.evaluate("document.documentElement.scrollHeight") <= 1080, "all of it at one look"
-            page.locator("#next").filter(has_text="Lift the arbor out").wait_for(timeout=PATIENCE_MS)
-            assert page.locator("#seating").inner_text() == "Seating 1: 3 of 3 sweeps"
-            page.locator("#far-text").filter(has_text="aim ±0.0075 mm").wait_for(timeout=PATIENCE_MS)
+            read(page, "Lift the arbor out", "next")
+            read(page, "Seating 1: 3 of 3 sweeps", "seating")
+            read(page, "aim ±0.0075 mm", "far-text")
             page.locator("#next[data-kind=done]").wait_for(timeout=2 * PATIENCE_MS)
             page.locator("#answer").wait_for()
             assert page.locator("#measuring").is_hidden()

@@ -98,7 +98,7 @@ def test_backlash_at_four_places_is_heard_and_used(browser: Any, shop: Shop) -> 
     truth = measured(shop, RingBench("rocked", stops=8, hold_s=1.1, gaps=(0.17, 0.19, 0.18, 0.18)), 811)
     for n in (1, 4):
         here.filter(has_text=re.compile(rf"{n} places? found")).wait_for(timeout=3 * PATIENCE_MS)
-    assert shop.bench.finished.wait(PATIENCE_MS / 1000)
+    assert shop.bench.finished.wait(5 * PATIENCE_MS / 1000)
     saved(page, here, "Use these places")
     found = entry(shop, "rocked")
     assert found["kind"] == "backlash"
@@ -115,7 +115,7 @@ def test_backlash_at_four_places_is_heard_and_used(browser: Any, shop: Shop) -> 
 def test_end_play_of_the_pinion_is_heard_and_used(browser: Any, shop: Shop) -> None:
     page, seen, here = at_step(browser, shop, "pushed", "pinion-preload", "end-play-pinion-bench")
     truth = measured(shop, RingBench("pushed", stops=10, hold_s=1.1, gaps=(0.06,)), 812)
-    assert shop.bench.finished.wait(PATIENCE_MS / 1000)
+    assert shop.bench.finished.wait(5 * PATIENCE_MS / 1000)
     here.filter(has_text=re.compile(r"1 place found")).wait_for(timeout=PATIENCE_MS)
     saved_here(page, here, "Use this end play")
     found = entry(shop, "pushed")
@@ -133,7 +133,7 @@ def test_run_out_of_two_turns_is_heard_and_used(browser: Any, shop: Shop) -> Non
     here.locator('[data-path="turns"] input').fill("2")
     bench = RingBench("turned", gaps=(), wave=0.034, second=0.005, turns=2, turn_s=9.0)
     truth = measured(shop, bench, 813)
-    assert shop.bench.finished.wait(PATIENCE_MS / 1000)
+    assert shop.bench.finished.wait(5 * PATIENCE_MS / 1000)
     here.locator("p[data-from=program]").filter(has_text=re.compile(r"Run-out 0\.0\d\d")).first.wait_for(
         timeout=PATIENCE_MS
     )

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from capture.jobs import JobFolder
-from tests.browser.conftest import FLAGS
+from capture.sources.replay import ReplaySource
+from tests.browser.conftest import FLAGS, patient
 from tests.browser.test_page import PATIENCE_MS, Seen
 from tests.golden import compare
 from tests.web.serving import served_in_thread
@@ -25,7 +26,8 @@ NAME = "bench.lan"
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A page open to the network, on this machine's side."""
     door = Door()
-    source = f"replay:{compare.ROOT / 'clean-mm' / 'stream.jsonl'}"
+    # Slowly, so that readings go on coming for as long as a busy machine may need them.
+    source = ReplaySource(compare.ROOT / "clean-mm" / "stream.jsonl", 0.1)
     folder = tmp_path_factory.mktemp("pairing")
     with served_in_thread(
         source, folder, hosts=("127.0.0.1", NAME), door=door, jobs=JobFolder(folder / "jobs")
@@ -39,7 +41,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def phone(browser: Any, need: Any) -> Iterator[Any]:
     """A second browser, for which the name leads to the page."""
     flags = [*FLAGS, f"--host-resolver-rules=MAP {NAME} 127.0.0.1", "--no-proxy-server"]
-    b = browser.browser_type.launch(executable_path=need("browser"), args=flags)
+    b = patient(browser.browser_type.launch(executable_path=need("browser"), args=flags, timeout=2 * PATIENCE_MS))
     yield b
     b.close()
 

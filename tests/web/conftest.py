@@ -4,3 +4,4 @@ from __future__ import annotations
 
 from tests.capture.conftest import bench as bench
 from tests.capture.conftest import nothing_left_behind as nothing_left_behind
+from tests.capture.conftest import slow_reader as slow_reader

@@ -21,7 +21,7 @@ from capture.chosen import Chosen
 from capture.jobs import JobFolder
 from capture.profiles import load_profile
 from capture.station import Station
-from tests.capture.live import LONG_S
+from tests.capture.live import LONG_S, until
 from web.addresses import LOCAL_HOSTS
 from web.app import make_app
 from web.door import Door
@@ -72,7 +72,7 @@ class Stream:
 @asynccontextmanager
 async def stream(base: str) -> AsyncIterator[Stream]:
     """An open event stream, its first event there."""
-    limits = httpx.Timeout(10, read=None)
+    limits = httpx.Timeout(LONG_S, read=None)
     async with httpx.AsyncClient(base_url=base, timeout=limits) as client, client.stream("GET", "/api/events") as r:
         s = Stream(r)
         task = asyncio.create_task(s.take())
@@ -82,6 +82,11 @@ async def stream(base: str) -> AsyncIterator[Stream]:
         finally:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
+
+
+async def open_link(station: Station) -> None:
+    """Wait until the link has been opened; by then it may be said to be silent already."""
+    await until(lambda: station.counters.opens > 0)
 
 
 @asynccontextmanager

@@ -62,7 +62,7 @@ class Teller:
     def close(self) -> None:
         """Stop."""
         self._stop.set()
-        self._thread.join(5.0)
+        self._thread.join(PATIENCE_S)
         self._server.close()
 
 
@@ -93,7 +93,7 @@ class Serving:
 
     def station(self) -> dict[str, Any]:
         """What the connect page is told of the indicator in use."""
-        return dict(httpx.get(f"{self.address}api/connect").json()["station"])
+        return dict(httpx.get(f"{self.address}api/connect", timeout=PATIENCE_S).json()["station"])
 
     def until(self, true: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """The same, once it is so."""
@@ -143,7 +143,8 @@ def test_what_is_chosen_on_the_page_is_begun_with_the_next_time(tellers: tuple[s
     (own / "bench-inch.toml").write_text('use = "text-line"\nunit = "in"\n', "utf-8")
     with serving(first) as one:
         one.until(lambda s: s["shown"] == "0.478 mm")
-        r = httpx.post(f"{one.address}api/connect/use", json={"source": second, "profile": "bench-inch"})
+        use = {"source": second, "profile": "bench-inch"}
+        r = httpx.post(f"{one.address}api/connect/use", json=use, timeout=PATIENCE_S)
         assert (r.status_code, r.json()["file"]) == (200, str(chosen_file())), r.text
         one.until(lambda s: s["shown"] == "0.512 in")
         assert one.end()[0] == ""
@@ -157,7 +158,7 @@ def test_what_is_chosen_on_the_page_is_begun_with_the_next_time(tellers: tuple[s
     # What is given wins, this time only.
     with serving(first) as three:
         three.until(lambda s: s["shown"] == "0.478 mm")
-        choice = httpx.get(f"{three.address}api/connect/choice").json()["choice"]
+        choice = httpx.get(f"{three.address}api/connect/choice", timeout=PATIENCE_S).json()["choice"]
         assert (choice["source"], choice["in_use"]) == (second, False)
         said, _ = three.end()
         assert f"listening to {first} as it was given; {second}, chosen on the page earlier, is left aside" in said

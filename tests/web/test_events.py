@@ -17,10 +17,10 @@ from capture.rawstream import Mark, read_records
 from capture.simulator.bench import simulate
 from capture.simulator.demo import DEMO
 from capture.simulator.pty_bench import PtyBench
-from tests.capture.live import line, received, stream_files, until
-from tests.web.serving import served, stream
+from tests.capture.live import LONG_S, line, received, stream_files, until
+from tests.web.serving import open_link, served, stream
 
-SHUTDOWN_S = 30.0
+SHUTDOWN_S = LONG_S
 """Longer than any stop takes on a busy machine; one that hangs takes for ever."""
 
 END = b"\r\n"
@@ -44,7 +44,7 @@ def test_the_first_event_is_the_state(bench: PtyBench, tmp_path: Path) -> None:
             assert name == "state"
             assert state["source"] == f"serial:{bench.link}"
             assert (state["set"], state["last"], state["result"], state["failure"]) == (1, None, None, None)
-            assert state["link"]["state"] in ("waiting", "opened")
+            assert state["link"]["state"] in ("waiting", "opened", "stale")
             assert state["period_s"] == 0.05
             assert state["recording"] == str(stream_files(tmp_path / "streams")[0])
             assert state["setup"] is None
@@ -58,13 +58,13 @@ def test_the_first_event_is_the_state(bench: PtyBench, tmp_path: Path) -> None:
 def test_readings_and_the_link_arrive(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station), stream(base) as page:
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             bench.write(END + line(478) + line(-479))
             reading = await page.wait("reading", counts=478)
             assert reading["value_mm"] == 0.478
             assert reading["shown"] == "0.478 mm"
             assert (reading["unit"], reading["step"]) == ("mm", 0.001)
-            assert 0 <= reading["t"] < 10
+            assert 0 <= reading["t"] <= station.now()
             assert (await page.wait("reading", counts=-479))["shown"] == "-0.479 mm"
             stale = await page.wait("link", state="stale")
             assert "no reading" in stale["why"]
@@ -83,7 +83,7 @@ def test_readings_and_the_link_arrive(bench: PtyBench) -> None:
 def test_every_reading_arrives_in_order_at_a_hundred_a_second(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}", rate=100.0) as (base, station):
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             async with stream(base) as one, stream(base) as two:
                 bench.write(END)
                 for n in range(150):
@@ -99,7 +99,7 @@ def test_every_reading_arrives_in_order_at_a_hundred_a_second(bench: PtyBench) -
 def test_a_page_that_comes_late_gets_what_was(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station):
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             bench.write(END)
             for n in range(20):
                 bench.write(line(n))
@@ -137,7 +137,7 @@ def test_marks_arrive_on_every_page_and_bad_ones_on_none(bench: PtyBench, tmp_pa
 def test_a_new_set_gives_a_new_picture_and_a_new_stream(bench: PtyBench, tmp_path: Path) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}", tmp_path / "streams") as (base, station), stream(base) as page:
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             bench.write(END + line(1))
             await page.wait("reading", counts=1)
             start = len(page.events)
@@ -146,7 +146,8 @@ def test_a_new_set_gives_a_new_picture_and_a_new_stream(bench: PtyBench, tmp_pat
             state = await page.wait("state", start)
             assert (state["set"], state["last"], state["trace"]) == (2, None, [])
             assert state["result"] is None or state["result"]["readings"] == 0
-            assert state["link"]["state"] == "back"  # the line before was whole: the next one counts
+            # The line before was whole: the next one counts.
+            assert state["link"]["state"] in ("back", "stale")
             bench.write(line(2))
             await page.wait("reading", start, counts=2)
 
@@ -155,16 +156,16 @@ def test_a_new_set_gives_a_new_picture_and_a_new_stream(bench: PtyBench, tmp_pat
 
 
 def test_sweeps_and_results_arrive(bench: PtyBench) -> None:
-    scenario = replace(DEMO, seatings=1, sweeps=3, faults={}, rate=15.0)
+    scenario = replace(DEMO, seatings=1, sweeps=40, faults={}, rate=15.0)
 
     async def main() -> None:
         bench._speed = 4.0
         async with served(f"serial:{bench.link}", rate=60.0) as (base, station), stream(base) as page:
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             bench.start(simulate(scenario, 2)[0])
-            first = await page.wait("sweep", n=1, timeout=20)
+            first = await page.wait("sweep", n=1)
             assert set(first) >= {"n", "bottom_s", "minimum_mm", "u_mm", "accepted", "reasons", "seat", "heading"}
-            await page.wait("sweep", n=2, timeout=20)
+            await page.wait("sweep", n=2)
             results = [d for n, d in page.events if n == "result"]
             assert results
             assert set(results[-1]) >= {"readings", "sweeps", "set", "play", "depth", "shim"}
@@ -177,7 +178,7 @@ def test_sweeps_and_results_arrive(bench: PtyBench) -> None:
 def test_a_page_that_goes_away_is_forgotten_and_the_others_go_on(bench: PtyBench) -> None:
     async def main() -> None:
         async with served(f"serial:{bench.link}") as (base, station), stream(base) as stays:
-            await until(lambda: station.state()["link"]["state"] == "opened")
+            await open_link(station)
             for _ in range(10):
                 async with stream(base):
                     assert len(station._hub) == 2
@@ -206,6 +207,8 @@ def test_the_program_stops_with_a_page_open_and_nothing_is_lost(
 ) -> None:
     script = str(Path(sys.executable).with_name("shimwright"))
     command = [script, "serve", f"serial:{bench.link}", "--port", "0", "--no-browser", "--record", str(tmp_path / "s")]
+    # No store: it has a limit of its own for what is still to be put in at the end, and says when that was too short.
+    command += ["--store", "off"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout is not None
@@ -216,7 +219,7 @@ def test_the_program_stops_with_a_page_open_and_nothing_is_lost(
             async def main() -> None:
                 async with stream(base) as page:
                     await page.wait("state")
-                    if page.events[0][1]["link"]["state"] != "opened":
+                    if page.events[0][1]["link"]["state"] == "waiting":
                         await page.wait("link", state="opened")
                     bench.write(END + line(478))
                     await page.wait("reading", counts=478)

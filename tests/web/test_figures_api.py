@@ -19,7 +19,7 @@ import pytest
 
 from capture.rerun import rerun
 from capture.sources.replay import ReplaySource
-from tests.capture.live import until, until_blocking
+from tests.capture.live import LONG_S, until, until_blocking
 from tests.web.fonts import fonts_open as fonts_open
 from tests.web.serving import served
 from web import figures
@@ -52,7 +52,7 @@ def test_the_pages_figures_are_the_sheets(tmp_path: Path) -> None:
     async def main() -> None:
         async with (
             served(ReplaySource(STREAM, 0.0)) as (base, station),
-            httpx.AsyncClient(base_url=base, timeout=60) as client,
+            httpx.AsyncClient(base_url=base, timeout=LONG_S) as client,
         ):
             await until(lambda: len((station.result or {"sweeps": []})["sweeps"]) == len(result["sweeps"]))
             for path, figure in wanted.items():
@@ -82,7 +82,7 @@ def test_a_page_that_has_the_figure_is_told_so_until_the_set_changes() -> None:
     async def main() -> None:
         async with (
             served(ReplaySource(STREAM, 0.0)) as (base, station),
-            httpx.AsyncClient(base_url=base, timeout=60) as client,
+            httpx.AsyncClient(base_url=base, timeout=LONG_S) as client,
         ):
             assert (await client.get("/api/figures/minima.svg")).status_code in (200, 204)
             await until(lambda: station.number > 0 and not station._judge.busy)
@@ -115,7 +115,7 @@ class _Board:
         self.drawn.append((wanted.name, self.number))
         self.at_once += 1
         self.most_at_once = max(self.at_once, self.most_at_once)
-        assert self.go.acquire(timeout=60)
+        assert self.go.acquire(timeout=LONG_S)
         self.at_once -= 1
         return gzip.compress(f"{wanted.name} {self.number}".encode())
 
@@ -208,7 +208,7 @@ def test_few_drawings_are_kept_and_a_failure_holds_up_none() -> None:
         with pytest.raises(ValueError, match="no paper"):
             await desk.get(MINIMA, _stays)
         desk.draw = board.draw  # type: ignore[method-assign]
-        assert _text(await asyncio.wait_for(desk.get(MINIMA, _stays), 10)) == "minima 2"
+        assert _text(await asyncio.wait_for(desk.get(MINIMA, _stays), LONG_S)) == "minima 2"
 
     asyncio.run(main())
 
@@ -217,12 +217,12 @@ def test_the_event_loop_goes_on_while_a_figure_is_drawn() -> None:
     async def main() -> None:
         async with (
             served(ReplaySource(STREAM, 0.0)) as (base, station),
-            httpx.AsyncClient(base_url=base, timeout=60) as client,
+            httpx.AsyncClient(base_url=base, timeout=LONG_S) as client,
         ):
             await until(lambda: station.number > 0)
             asked = asyncio.create_task(client.get("/api/figures/minima.svg"))
             turns = 0
-            until_s = time.monotonic() + 30
+            until_s = time.monotonic() + LONG_S
             while not asked.done() and time.monotonic() < until_s:
                 await asyncio.sleep(0.001)
                 turns += 1
@@ -264,7 +264,7 @@ def test_the_drawing_process_ends_with_the_program_however_that_ends() -> None:
         drawing = int(program.stdout.readline())
         assert Path(f"/proc/{drawing}/stat").exists()
         program.kill()
-    until_blocking(lambda: not _lives(drawing), 20.0)
+    until_blocking(lambda: not _lives(drawing))
 
 
 def _lives(pid: int) -> bool:
@@ -276,16 +276,17 @@ def _lives(pid: int) -> bool:
 
 def test_the_drawing_process_rests_when_nothing_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("web.figures_api.IDLE_S", 0.2)
+    before = set(_children())
 
     async def main() -> None:
         async with (
             served(ReplaySource(STREAM, 0.0)) as (base, station),
-            httpx.AsyncClient(base_url=base, timeout=60) as client,
+            httpx.AsyncClient(base_url=base, timeout=LONG_S) as client,
         ):
             await until(lambda: station.number > 0)
             for width in ("", "?narrow=1"):
                 assert (await client.get(f"/api/figures/drift.svg{width}")).status_code == 200
-                await until(lambda: not _children())
+                await until(lambda: set(_children()) <= before)
 
     asyncio.run(main())
 

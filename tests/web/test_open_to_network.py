@@ -16,6 +16,8 @@ import pytest
 
 from capture.errors import CaptureError
 from capture.simulator.pty_bench import PtyBench
+from tests.capture.live import LONG_S
+from tests.ports import ReservedPort
 from web.addresses import in_url, is_loopback, is_wildcard, own_addresses
 from web.cli import reach as reach_module
 from web.cli.reach import bound, reach, told
@@ -125,7 +127,7 @@ def ask(url: str, body: object = None, cookie: str = "", **headers: str) -> tupl
     request = urllib.request.Request(url, data, head | {"Content-Type": "application/json"})
     opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoRedirect())
     try:
-        with opener.open(request, timeout=10) as answer:
+        with opener.open(request, timeout=LONG_S) as answer:
             return int(answer.status), dict(answer.headers.items()), answer.read()
     except urllib.error.HTTPError as e:
         with e:
@@ -186,14 +188,16 @@ def test_another_address_than_the_loopback_sees_nothing_until_it_is_paired(tmp_p
                 assert ask(f"{there}/api/devices", cookie=cookie)[0] == 403
                 assert json.loads(ask(f"{base}api/devices")[2])["devices"][0]["name"] == "phone"
 
-                done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+                done = subprocess.run(
+                    [script, "pair", "--port", port], capture_output=True, text=True, timeout=3 * LONG_S
+                )
                 assert (done.returncode, done.stderr) == (0, "")
                 found = re.search(rf"open {there}/pair on the other device and type (\d{{4}} \d{{4}})\n", done.stdout)
                 assert found is not None
                 assert ask(f"{there}/api/pair", {"code": found[1]}, Origin=there)[0] == 200
 
                 as_data = [script, "pair", "--port", port, "--json"]
-                done = subprocess.run(as_data, capture_output=True, text=True, timeout=30)
+                done = subprocess.run(as_data, capture_output=True, text=True, timeout=3 * LONG_S)
                 assert (done.returncode, done.stderr) == (0, "")
                 data = json.loads(done.stdout)
                 assert f"{there}/pair" in data["pages"]
@@ -240,9 +244,9 @@ def test_readings_posted_from_elsewhere_need_the_token_that_outlives_a_restart(t
 
 def test_pair_without_a_program_or_without_the_network_says_what_to_do() -> None:
     script = str(Path(sys.executable).with_name("shimwright"))
-    with bound("127.0.0.1", 0) as (taken,):
-        port = str(taken.getsockname()[1])
-    done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+    with ReservedPort() as number:
+        port = str(number)
+        done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=3 * LONG_S)
     assert done.returncode == 1
     assert f"No shimwright answers on port {port}" in done.stderr
     assert "--host 0.0.0.0" in done.stderr
@@ -252,7 +256,7 @@ def test_pair_without_a_program_or_without_the_network_says_what_to_do() -> None
         try:
             assert process.stdout is not None
             port = process.stdout.readline().split()[5].rstrip("/").rpartition(":")[2]
-            done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=30)
+            done = subprocess.run([script, "pair", "--port", port], capture_output=True, text=True, timeout=3 * LONG_S)
             assert done.returncode == 1
             assert "No code was made: The page is on this computer only." in done.stderr
             assert done.stdout == ""

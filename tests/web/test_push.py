@@ -21,9 +21,16 @@ from capture.profiles import load_profile
 from capture.rawstream import Rx, read_records
 from capture.sources.push import PushSource
 from capture.station import Station
-from tests.web.serving import served
+from tests.capture.live import LONG_S
+from tests.web.serving import open_link, served
 from web.app import make_app
 from web.push import LONGEST_BODY, as_lines
+
+
+@pytest.fixture(autouse=True)
+def taken_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A busy machine may take its time to put a reading into the raw stream."""
+    monkeypatch.setattr("web.push.TAKEN_S", LONG_S)
 
 
 @asynccontextmanager
@@ -35,8 +42,7 @@ async def posting(folder: Path, **keys: Any) -> AsyncIterator[tuple[httpx.AsyncC
     try:
         app = make_app(station, push=source)
         async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://127.0.0.1:8710") as client:
-            while station.state()["link"]["state"] != "opened":
-                await asyncio.sleep(0.005)
+            await open_link(station)
             yield client, station
     finally:
         await station.stop()
@@ -191,7 +197,7 @@ def test_serve_push_takes_posts(tmp_path: Path) -> None:
                 assert client.get("/api/state").json()["last"]["counts"] == 4
         finally:
             process.send_signal(signal.SIGTERM)
-            process.wait(20)
+            process.wait(LONG_S)
     assert process.returncode == 0
     assert recorded(tmp_path / "streams").count(b"value") == 5
 
