@@ -34,7 +34,8 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
-from analysis.job.entries import Problem, shown
+from analysis.job.entries import Problem
+from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.at_bench import AtBench

@@ -15,8 +15,9 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
-from analysis.job.entries import Problem, kinds_as_list, shown
+from analysis.job.entries import Problem, kinds_as_list
 from analysis.job.mark_reading import read_mark
+from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.folder import now

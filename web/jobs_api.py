@@ -14,9 +14,10 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 
 from analysis.job import job_as_dict, next_step
-from analysis.job.entries import Problem, kinds_as_list, shown
+from analysis.job.entries import Problem, kinds_as_list
 from analysis.job.redo import redo_list, void_list
 from analysis.job.view import entries_as_list
+from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
 from capture.jobs.at_bench import AtBench, Began

@@ -10,8 +10,9 @@ from fastapi.responses import JSONResponse
 
 from analysis.exact import exact
 from analysis.job import Job, next_step
-from analysis.job.entries import Entry, Problem, printable, shown
+from analysis.job.entries import Entry, Problem
 from analysis.job.remarks import remarks
+from analysis.telling import printable, shown
 
 LARGEST_BODY = 1 << 20
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Mapping
 
-from analysis.job.entries import Problem, shown
+from analysis.job.entries import Problem
 from analysis.job.people import pending
 from analysis.job.state import Job
 from analysis.job.steps import STEPS, next_step
+from analysis.telling import shown
 from analysis.temperature import MATERIALS, which_material
 
 OPEN_TO_CLOSED = ("reopen", "note", "photo")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -11,8 +12,12 @@ from typing import NamedTuple
 from analysis.job.fields import FieldError, fields_as_list
 from analysis.job.kinds import KINDS
 from analysis.job.variants import variants_of
+from analysis.telling import printable, shown
 
 _AT = re.compile(r"^\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})$")
+
+_UNSAID = ("Cc", "Cs")
+"""Kinds of characters that are no part of a name: controls, and halves of a character."""
 
 
 class Problem(NamedTuple):
@@ -67,27 +72,6 @@ class Entry:
     extra: dict[str, object] = field(default_factory=dict)
 
 
-def printable(text: str) -> str:
-    """Text that any file and any answer can carry."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-def shown(value: object) -> str:
-    """A value for a message, cut to a line."""
-    if value is None:
-        return "nothing"
-    if isinstance(value, str):
-        value = printable(value)
-        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}…"'
-    if isinstance(value, Mapping):
-        return "a table"
-    if isinstance(value, list | tuple):
-        return "a list"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)[:60]
-
-
 def check_entry(kind: str, data: Mapping[str, object]) -> dict[str, object]:
     """An entry's data as they are stored.
 
@@ -138,7 +122,7 @@ def check_who_when(by: object, at: object) -> None:
     JobEntryError
     """
     problems = []
-    if not isinstance(by, str) or not by.strip() or len(by) > 80 or any(ord(c) < 32 for c in by) or printable(by) != by:
+    if not isinstance(by, str) or not by.strip() or len(by) > 80 or any(unicodedata.category(c) in _UNSAID for c in by):
         problems.append(Problem("by", shown(by), "the initials or name of whoever writes this down"))
     if not isinstance(at, str) or not _AT.fullmatch(at):
         problems.append(Problem("at", shown(at), "a moment, such as 2026-03-02T09:14:05Z"))

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from analysis.job.derive import InUnit, housing_deviation, housing_say
-from analysis.job.entries import Problem, shown
+from analysis.job.entries import Problem
 from analysis.job.fields import FieldError
 from analysis.job.head import head_of, stated
 from analysis.job.kinds import KINDS
@@ -23,6 +23,7 @@ from analysis.marks import (
     target_from_full_distance,
     target_from_two_decimals,
 )
+from analysis.telling import shown
 
 _COUNTS = (("0.01 mm", Decimal("0.01")), ("0.001 mm", Decimal("0.001")), ("0.001 in", INCH_MM / 1000))
 

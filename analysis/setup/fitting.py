@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
-from analysis.setup.values import Count, Degrees, NotNegative, Number, Positive, Response, Section, Teeth
+from analysis.setup.values import Count, Degrees, Name, NotNegative, Number, Positive, Response, Section, Teeth
 
 
 class Piece(Section):
@@ -14,7 +14,7 @@ class Piece(Section):
 
     thickness: Positive
     count: Annotated[int, Field(ge=1, strict=True)] = 1
-    id: str | None = None
+    id: Name | None = None
 
 
 class Grades(Section):

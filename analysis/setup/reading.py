@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from analysis.setup.problems import SetupError, SetupProblem
 from analysis.setup.whole import Setup
+from analysis.telling import shown
 
 _ALLOWED = {
     "greater_than": "a number above 0",
@@ -55,7 +56,7 @@ def _problem(error: Any, data: Mapping[str, object]) -> list[SetupProblem]:
     path = [p for p in error["loc"] if p != "function-before" and not str(p).startswith("function-")]
     key = ".".join(str(p + 1) if isinstance(p, int) else str(p) for p in path)
     kind, context = error["type"], error.get("ctx", {})
-    given = _shown(error["input"])
+    given = shown(error["input"])
     if kind == "extra_forbidden":
         names = _names_at(path[:-1])
         near = difflib.get_close_matches(str(path[-1]), names, 1, 0.5)
@@ -71,16 +72,6 @@ def _problem(error: Any, data: Mapping[str, object]) -> list[SetupProblem]:
     if kind == "missing":
         return [SetupProblem(key, "nothing", _ALLOWED["missing"])]
     return [SetupProblem(key, given, _ALLOWED.get(kind, error["msg"]).format(**context))]
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, str):
-        return f'"{value}"'
-    if isinstance(value, Mapping):
-        return "a table"
-    if isinstance(value, list | tuple):
-        return "a list"
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _names_at(path: list[object]) -> list[str]:

@@ -5,10 +5,13 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 LARGEST = 1_000_000
 """No length, force, torque or count of a gearbox comes near it in any of its units; beyond it arithmetic may overflow."""
+
+
+LONGEST_NAME = 80
 
 
 def _exact(value: object) -> object:
@@ -24,9 +27,17 @@ def _exact(value: object) -> object:
     return number
 
 
+def _printed(value: str) -> str:
+    """Text that can stand on a page, a sheet and in a figure."""
+    if not value.isprintable() or len(value) > LONGEST_NAME:
+        raise ValueError(f"text that can be printed, at most {LONGEST_NAME} characters")
+    return value
+
+
 Number = Annotated[Decimal, BeforeValidator(_exact)]
 Positive = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0)]
 NotNegative = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0)]
+Name = Annotated[str, AfterValidator(_printed)]
 Count = Annotated[int, Field(ge=0, strict=True)]
 Teeth = Annotated[int, Field(ge=1, strict=True)]
 Celsius = Annotated[Decimal, BeforeValidator(_exact), Field(ge=-50, le=200)]

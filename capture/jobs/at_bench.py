@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from analysis.job.derive import setup_for
-from analysis.job.entries import Problem, shown
+from analysis.job.entries import Problem
 from analysis.setup import Setup, SetupError
+from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs.bench_memory import remember, remembered
 from capture.jobs.errors import EntryRefusedError, JobFileError

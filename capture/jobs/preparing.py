@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from analysis.job.admission import admit
-from analysis.job.entries import Entry, JobEntryError, Problem, check_entry, check_who_when, shown
+from analysis.job.entries import Entry, JobEntryError, Problem, check_entry, check_who_when
 from analysis.job.fields import FieldError, path_in_streams
 from analysis.job.fold import fold
 from analysis.job.records import Stack
 from analysis.job.response import prediction
 from analysis.job.state import Job
 from analysis.job.stock import shop_stock
+from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs.errors import EntryRefusedError
 from capture.jobs.streams import derived_from, inside_of, sum_of_file

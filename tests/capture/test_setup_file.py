@@ -274,3 +274,13 @@ def test_a_figure_or_a_depth_nothing_can_be_made_of_is_an_error(tmp_path: Path, 
     with pytest.raises(SetupFileError, match=why) as e:
         load_setup(file)
     assert str(e.value).startswith(f"{file}: not valid TOML: ")
+
+
+@pytest.mark.parametrize("name", ["\\u0007", "a\\nb", "x" * 81])
+def test_a_shims_name_that_cannot_be_printed_is_an_error(tmp_path: Path, name: str) -> None:
+    file = tmp_path / "setup.toml"
+    file.write_text(f'[shims]\nstock = [{{ thickness = 0.4, id = "{name}" }}]\n', encoding="utf-8")
+    with pytest.raises(
+        SetupFileError, match=r"shims.stock.1.id: given .*; allowed: text that can be printed, at most 80 characters"
+    ):
+        load_setup(file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import subprocess
 import sys
@@ -214,6 +215,17 @@ def test_stock_names_the_pieces_and_what_is_left(warming: Rerun, drawn: dict[str
 
 def _without(result: dict[str, Any], **shim: Any) -> dict[str, Any]:
     return result | {"shim": result["shim"] | shim}
+
+
+@pytest.mark.parametrize("named", ["$", "$\\bad{$", "a_{b}^c", "</svg><script>x</script>", "--><b>&amp;"])
+def test_a_shims_name_is_words_and_nothing_else(warming: Rerun, named: str) -> None:
+    r: dict[str, Any] = copy.deepcopy(warming.result())
+    r["shim"]["stock"]["pieces"][0]["id"] = named
+    f = figures.stock(r)
+    assert f is not None
+    ET.fromstring(f.svg)
+    assert "<script" not in f.svg
+    assert "<b>" not in f.svg
 
 
 def test_an_order_is_drawn_where_nothing_fits(warming: Rerun) -> None:

@@ -138,6 +138,8 @@ def canvas(name: str, rows: int = 1, height_in: float = 3.0, ratios: tuple[float
         "legend.fontsize": 8.5,
         "axes.formatter.useoffset": False,
         "path.simplify": False,
+        # A shim may be named with a dollar sign: words are words, and no formula.
+        "text.parse_math": False,
     }
     # The library keeps its look in one global place: figures of several threads wait for each other.
     with _ONE_AT_A_TIME, matplotlib.rc_context():
