@@ -12,6 +12,7 @@ from capture.doctor.finding import Finding
 from capture.doctor.machine import data_folder
 from capture.errors import CaptureError
 from capture.rawstream import verify
+from capture.rawstream.reader import LONGEST_LINE
 
 NEWEST = 20
 """Recordings looked at."""
@@ -94,9 +95,9 @@ def _remarks(file: Path) -> tuple[bool, int]:
     """Whether a file follows one that could not be trusted, and how many clock steps it notes."""
     with open(file, "rb") as f:
         try:
-            follows = json.loads(f.readline()).get("follows") or {}
+            follows = json.loads(f.readline(LONGEST_LINE)).get("follows") or {}
             suspect = bool(follows.get("suspect"))
-        except (ValueError, AttributeError):
+        except (ValueError, AttributeError, RecursionError):
             suspect = False
         return suspect, sum(b'"step_s":' in line and b'"rx":' not in line for line in f)
 

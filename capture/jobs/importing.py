@@ -69,7 +69,7 @@ def _rows(path: Path) -> Iterable[Mapping[str, object]]:
         raise JobFileError(f"{path}: no such file; name the table of entries that export wrote") from None
     except ImportError:
         raise JobFileError(f"{path}: parquet needs the package pyarrow: pip install pyarrow") from None
-    except (OSError, ValueError) as e:
+    except (OSError, ValueError, RecursionError) as e:
         raise JobFileError(f"{path} cannot be read as a table of entries: {e}") from None
 
 
@@ -91,7 +91,7 @@ def _entry(path: Path, expected: int, row: Mapping[str, object]) -> Entry:
             check_entry(str(row["kind"]), data)
     except JobEntryError as e:
         raise JobFileError(f"{where}: {'; '.join(str(p) for p in e.problems)}") from None
-    except ValueError as e:
+    except (ValueError, OverflowError, RecursionError) as e:
         raise JobFileError(
             f"{where}: {e}; entries are numbered from 1 without a gap, and says holds an object"
         ) from None

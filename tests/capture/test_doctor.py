@@ -233,6 +233,8 @@ def test_recordings_that_changed_or_saw_trouble_are_told(tmp_path: Path) -> None
     suspect, steps = recordings(tmp_path)
     assert "b/stream.0002.jsonl" in suspect.what
     assert "set 1 times" in steps.what
+    (tmp_path / "deep").mkdir()
+    (tmp_path / "deep" / "stream.jsonl").write_bytes(b"[" * 100_000)
     (tmp_path / "a" / "stream.jsonl").write_bytes(b"{}\n")
     (changed,) = [f for f in recordings(tmp_path) if f.state == "wrong"]
     assert "a/stream.jsonl is no longer" in changed.what

@@ -115,6 +115,15 @@ def test_a_correction_and_a_withdrawn_set_come_back_as_they_were(tmp_path: Path)
         ('[{"n": 1, "at": "today", "by": "AB", "kind": "note", "says": "{\\"text\\": \\"x\\"}"}]', "a moment"),
         ('[{"n": 1, "at": "2026-03-02T09:14:05Z", "by": "AB", "kind": "limit", "says": "{}"}]', "limit.name"),
         ('[{"n": 1, "at": "2026-03-02T09:14:05Z", "by": "AB", "kind": "note", "says": "[]"}]', "says is no object"),
+        ("[" * 100_000, "cannot be read"),
+        (
+            '[{"n": 1, "at": "2026-03-02T09:14:05Z", "by": "AB", "kind": "note", "says": "' + "[" * 100_000 + '"}]',
+            "entry 1: .*says holds an object",
+        ),
+        (
+            '[{"n": 1, "at": "2026-03-02T09:14:05Z", "by": "AB", "kind": "note", "corrects": 1e999, "says": "{}"}]',
+            "entry 1: .*says holds an object",
+        ),
     ],
 )
 def test_what_is_no_table_of_entries_makes_nothing(text: str, said: str, tmp_path: Path) -> None:

@@ -213,6 +213,7 @@ def test_another_drawing_library_or_version_is_said_and_not_held_against_the_she
         (None, "no such file"),
         (b"\xff\xfe", "cannot be read"),
         (b"<html><p>hello</p></html>", "not a sheet"),
+        (b'<script type="application/json" id="shimwright-sheet">' + b"[" * 100_000 + b"</script>", "not a sheet"),
         (b'<script id="shimwright-sheet">{"format":"shimwright-sheet/9"}</script>', "format is 'shimwright-sheet/9'"),
         (b'<script id="shimwright-sheet">{"format":"shimwright-sheet/1","streams":[]}</script>', "damaged"),
     ],

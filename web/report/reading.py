@@ -92,7 +92,7 @@ def take_apart(text: str) -> Parts:
     figures = re.findall(r"<svg\b.*?</svg>", text, flags=re.DOTALL)
     try:
         record = json.loads(reader.record)
-    except ValueError:
+    except (ValueError, RecursionError):
         record = {}
     skeleton = re.sub(r"<svg\b.*?</svg>", "<svg/>", text, flags=re.DOTALL)
     skeleton = re.sub(r"<script\b.*?</script>", "<script/>", skeleton, flags=re.DOTALL)
