@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -41,7 +42,11 @@ _PACKAGES = {
 
 def find_tool(capability: str) -> str | None:
     """Path of the program a capability needs, or None."""
-    return next((path for name in _TOOLS[capability] if (path := shutil.which(name))), None)
+    found = next((path for name in _TOOLS[capability] if (path := shutil.which(name))), None)
+    if found is None and capability == "postgres":
+        # Debian keeps the server's programs off the search path.
+        found = next((str(p) for p in Path("/usr/lib/postgresql").glob("*/bin/pg_ctl")), None)
+    return found
 
 
 def require(capability: str) -> str:
