@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Request
+from fastapi.exception_handlers import http_exception_handler
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, StreamingResponse
+from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
@@ -96,6 +98,13 @@ def make_app(
         problems = "; ".join(f"{'.'.join(str(x) for x in p['loc'][1:])}: {p['msg']}" for p in e.errors())
         return JSONResponse({"detail": problems.removeprefix(": ")}, 422)
 
+    @app.exception_handler(StarletteHTTPException)
+    async def refused(request: Request, e: StarletteHTTPException) -> Response:
+        # The framework's word for bytes that are no text; everything else of that kind is answered with 422 and a reason.
+        if isinstance(e.__cause__, UnicodeDecodeError):
+            return JSONResponse({"detail": f"not JSON: {e.__cause__}"}, 422)
+        return await http_exception_handler(request, e)
+
     app.include_router(
         pages_router(
             {
@@ -107,6 +116,12 @@ def make_app(
             }
         )
     )
+
+    @app.get("/api/openapi.json")
+    def described() -> JSONResponse:
+        from web.api_doc import document
+
+        return JSONResponse(document())
 
     @app.get("/api/state")
     async def state() -> dict[str, Any]:

@@ -280,6 +280,7 @@ def test_every_mark_is_recorded(folder: Path, mark: str) -> None:
         b"reseat",
         b'{"mark":"note:' + b"x" * 501 + b'"}',
         b'{"mark":"note:\\ud800"}',
+        b'{"mark":"note:\xff"}',
     ],
 )
 def test_a_bad_mark_is_refused_and_not_recorded(folder: Path, body: bytes) -> None:
