@@ -7,6 +7,9 @@ from typing import Literal
 
 from analysis.carrier import Backlash
 
+FEWEST_PLACES = 3
+"""Places under which a tight spot may lie between them (car and heavy-vehicle service texts: 3 or 4 equally spaced, 8 on big rings)."""
+
 Finding = Literal["within", "uneven", "too small", "too large", "not ruled"]
 
 
@@ -56,6 +59,12 @@ def judge_backlash(
         return BacklashFinding(
             "too large",
             f"Backlash is up to {b.largest:.3f} {unit}, more than {band}: move the ring gear toward the pinion.",
+        )
+    if len(b.places) < FEWEST_PLACES:
+        count = "1 place" if len(b.places) == 1 else f"{len(b.places)} places"
+        return BacklashFinding(
+            "not ruled",
+            f"Backlash is within {band} at {count}, and the tight spot may lie between: measure at 3 or 4 places equally spaced round the ring.",
         )
     return BacklashFinding(
         "within", f"Backlash is within {band} at every place; smallest {b.smallest:.3f} at place {b.tight_spot}."

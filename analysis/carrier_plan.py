@@ -66,7 +66,7 @@ def carrier_for(setup: Setup) -> dict[str, object] | None:
 def _plan(setup: Setup, out: dict[str, object], say: list[str]) -> None:
     mm = float(setup.mm_per_unit)
     thicker = _preload_effect(setup)
-    _pinch(setup, thicker, out, say)
+    sum_holds = _pinch(setup, thicker, out, say)
     b = _readings(setup)
     if b is None:
         say.append("State carrier.backlash.places: the readings at 3 or 4 equally spaced places.")
@@ -92,6 +92,11 @@ def _plan(setup: Setup, out: dict[str, object], say: list[str]) -> None:
     if ratio is None:
         say.append(
             "State carrier.backlash.ratio (backlash per movement of the ring gear: from the manual, from carrier.gears, or learnt from a first move)."
+        )
+        return
+    if not sum_holds:
+        say.append(
+            "Set that sum first and read the backlash again; then shims go from one side to the other and the sum stays."
         )
         return
     step = setup.to_mm(setup.carrier.step)
@@ -140,11 +145,12 @@ def _move(text: str) -> Move:
     return "toward" if text == "toward" else "away"
 
 
-def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], say: list[str]) -> None:
+def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], say: list[str]) -> bool:
+    """Tell the pinch; False where the sum of both sides has to change, so that a transfer at the sum of now would be ordered in vain."""
     c = setup.carrier
     left, right, zero = setup.to_mm(c.left), setup.to_mm(c.right), setup.to_mm(c.zero_play_sum)
     if left is None or right is None or zero is None:
-        return
+        return True
     if (
         thicker is None
         and c.preload_sign.left not in (None, "unknown")
@@ -153,27 +159,28 @@ def _pinch(setup: Setup, thicker: PreloadEffect | None, out: dict[str, object], 
         say.append(
             "One shim stands inside and one under a flange: their sum says nothing of the pinch; measure play or torque."
         )
-        return
+        return True
     if thicker is None:
         say.append("State carrier.preload_sign (what a thicker shim does to the preload, per side) to get the pinch.")
-        return
+        return True
     has = pinch(left, right, zero, thicker)
     out["pinch_mm"] = has
     wanted = setup.to_mm(c.preload_pinch)
     if wanted is None:
         say.append(f"Pinch {has:+.3f} mm; the manual's figure is not stated.")
-        return
+        return True
     total = sum_for(zero, wanted, thicker)
     change = total - (left + right)
     if abs(change) <= NEAR_MM + 1e-9:
         near = "as wanted" if abs(change) <= 1e-6 else f"near enough to the {wanted:+.3f} mm wanted"
         say.append(f"Pinch {has:+.3f} mm, {near}: the sum of both sides stays {left + right:.3f} mm.")
-        return
+        return True
     do = "add" if change > 0 else "take out"
     say.append(
         f"Pinch {has:+.3f} mm, wanted {wanted:+.3f} mm: thicker gives {thicker} preload here, so {do} {abs(change):.3f} mm, half a side "
         f"(sum {total:.3f} mm), before setting backlash."
     )
+    return False
 
 
 def _sides(setup: Setup, move: float, mm: float, out: dict[str, object], say: list[str]) -> None:
@@ -184,7 +191,7 @@ def _sides(setup: Setup, move: float, mm: float, out: dict[str, object], say: li
         return
     if c.sign.left in (None, "unknown") or c.sign.right in (None, "unknown"):
         say.append(
-            "State carrier.sign: which way a thicker shim moves the ring gear, left and right. It is never assumed."
+            "State carrier.sign (which way a thicker shim moves the ring gear, left and right). It is never assumed."
         )
         return
     sides = transfer(left, right, move, _move(str(c.sign.left)), _move(str(c.sign.right)))

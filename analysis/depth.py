@@ -7,6 +7,7 @@ worked special cases of service texts.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 from analysis.results import INFINITE_DOF, BudgetLine, SetStatistics
 from analysis.setup import Setup
@@ -16,8 +17,8 @@ from analysis.uncertainty import Combined, combine, rectangular, resolution
 TOO_WARM_K = 5.0
 """Difference between housing and arbor from which a depth is not given (common practice, no source)."""
 
-MASTER_RETURN_MM = 0.005
-"""How closely the display must come back on the master (common practice, no source)."""
+MASTER_RETURN = {"mm": Decimal("0.005"), "in": Decimal("0.0002")}
+"""How closely the display must come back on the master, by the unit it is worked in (common practice, no source)."""
 
 
 class DepthUnknownError(ValueError):
@@ -101,9 +102,10 @@ def _master_again(setup: Setup, zero_mm: float, steps: list[str], lines: list[Bu
         return
     away = abs(after - zero_mm)
     # To a picometre: the readings are exact counts, their difference is not.
-    if round(away, 9) > MASTER_RETURN_MM:
+    most = MASTER_RETURN[setup.units]
+    if round(away, 9) > float(most * setup.mm_per_unit):
         raise DepthUnknownError(
-            f"The display came back on the master {after - zero_mm:+.4f} mm off, more than {MASTER_RETURN_MM} mm: what was measured between is "
+            f"The display came back on the master {after - zero_mm:+.4f} mm off, more than {most} {setup.units}: what was measured between is "
             "void. Look for a loose tip or stem, a knock, a pressed key or a warming arbor; set the zero again and repeat."
         )
     steps.append(f"on the master again {after:.4f} mm: it came back within {after - zero_mm:+.4f} mm")

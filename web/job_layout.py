@@ -111,6 +111,13 @@ FAMILY = form(
     "pressure_angle spiral_angle gear_indicator",
     one=True,
 )
+SIDES = form(
+    "family",
+    "left_moves right_moves left_preload right_preload",
+    "carrier_step carrier_max_pieces backlash_ratio",
+    name="family-sides",
+    one=True,
+)
 PIECE = form(
     "piece",
     "id readings unit marked",
@@ -132,7 +139,11 @@ AT: dict[str, dict[str, Any]] = {
     },
     "limits": {
         "forms": [
-            form("limit", "name value tolerance min max condition page", "also_value also_tolerance also_min also_max")
+            form(
+                "limit",
+                "name value tolerance min max condition page",
+                "method also_value also_tolerance also_min also_max",
+            )
         ],
         "panel": "limits",
     },
@@ -201,6 +212,7 @@ AT: dict[str, dict[str, Any]] = {
     "carrier-preload": {
         "forms": [
             _state("carrier covers covers_torque"),
+            SIDES,
             form("zero-play", "sum", one=True),
             _fit("left"),
             _fit("right"),
@@ -215,6 +227,7 @@ AT: dict[str, dict[str, Any]] = {
         "forms": [
             _backlash_bench(None),
             _backlash(None),
+            SIDES,
             _fit("left"),
             _fit("right"),
             _state("covers covers_torque"),

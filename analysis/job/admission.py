@@ -24,7 +24,7 @@ _NEEDS = {
 }
 
 
-def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Problem]:
+def admit(job: Job, kind: str, data: Mapping[str, object], by: str, corrects: int | None = None) -> list[Problem]:
     """What keeps a checked entry from being written down; empty when nothing does.
 
     Parameters
@@ -33,6 +33,8 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
         As it stands.
     kind, data, by
         The entry, `data` as `check_entry` gave it.
+    corrects : int, optional
+        The entry it puts right: that one has its place already.
     """
     if job.closed is not None and kind not in OPEN_TO_CLOSED:
         return [
@@ -52,11 +54,16 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
         out.append(Problem("skip.step", shown(data["step"]), "one of " + ", ".join(STEPS), near[0] if near else None))
     if kind in ("void", "allow", "confirm", "withdraw", "blind") or (kind == "deviation" and "entry" in data):
         out += _about(job, kind, data)
-    if kind == "zeroing" and data["when"] == "after" and job.open_zeroing is None:
+    if kind == "gearset":
+        out += _second_reader(data)
+    if kind == "zeroing" and data["when"] == "after" and job.open_zeroing is None and corrects is None:
         out.append(Problem("zeroing.when", "after", "before: no zeroing is open that this could check"))
     if kind == "discard" and data["piece"] not in job.pieces:
         out.append(Problem("discard.piece", shown(data["piece"]), _names(job.pieces)))
     given = data.get("pieces") if kind == "fit" else [data["piece"]] if kind == "reserve" else None
+    if kind == "fit" and isinstance(given, list) and len(set(given)) < len(given):
+        twice = next(x for x in given if given.count(x) > 1)
+        out.append(Problem("fit.pieces", shown(twice), "each shim once: every piece has a name of its own"))
     for piece in given if isinstance(given, list) else []:
         if str(piece) in job.discarded and not data.get("release"):
             why = job.discarded[str(piece)]
@@ -88,6 +95,13 @@ def admit(job: Job, kind: str, data: Mapping[str, object], by: str) -> list[Prob
     if kind == "set" and "blind" in data:
         out += _blind(job, data, by)
     return out
+
+
+def _second_reader(data: Mapping[str, object]) -> list[Problem]:
+    second, first = (str(data.get(k, "")).strip().casefold() for k in ("second_reader", "read_by"))
+    if not second or second != first:
+        return []
+    return [Problem("gearset.second_reader", shown(data["second_reader"]), "somebody else than read the mark first")]
 
 
 def _material(data: Mapping[str, object]) -> list[Problem]:
@@ -129,7 +143,9 @@ def _about(job: Job, kind: str, data: Mapping[str, object]) -> list[Problem]:
     n = data[key]
     if kind == "withdraw":
         there = {e.n for e in job.entries if e.n not in job.withdrawn and e.kind != "withdraw"}
-        allowed = "the number of an entry of this job"
+        allowed = (
+            "the number of an entry that stands; what was withdrawn is written down anew, and stays visible beside it"
+        )
     elif kind == "confirm" and data["what"] == "limit":
         there = {e.n for e in job.effective if e.kind == "limit"}
         allowed = "the number of a limit: " + (", ".join(str(x) for x in sorted(there)) or "none is written down yet")

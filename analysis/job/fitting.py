@@ -25,6 +25,9 @@ MARKED_APART_MM = Decimal("0.03")
 THIMBLE = (("0.5 mm", Decimal("0.5")), ("0.025 in", Decimal("0.635")))
 """One turn of a micrometer's thimble: the classic slip."""
 
+THINNEST_MM, THICKEST_MM = Decimal("0.04"), Decimal("15")
+"""Shims thinner or thicker than any that is made: likelier a figure in the other unit (common practice, no source)."""
+
 SUM_KEPT_MM = Decimal("0.0005")
 """Change of the sum of both side shims that is no change."""
 
@@ -136,7 +139,7 @@ def _stack(job: Job, e: Entry) -> Stack | None:
         doubt = f"{', '.join(rejected)} should not be used: {job.pieces[rejected[0]].rejected}"
     if unknown or not names:
         assert measured is not None
-        return Stack(e.n, measured, tuple(names), doubt)
+        return Stack(e.n, measured, tuple(names), doubt or no_shim(measured))
     parts = [job.pieces[n].thickness for n in names]
     total = _sum(parts)
     if measured is not None:
@@ -160,10 +163,39 @@ def piece(job: Job, e: Entry) -> None:
     limit = job.limit_mm("shim-spread")
     most = SHIM_SPREAD_MM if limit is None else limit
     why = "" if spread.mm <= most else f"its spots differ by {spread}, more than {most.normalize():f} mm"
+    why = why or no_shim(mean)
     if not why and "marked" in e.data:
         why = _unlike_its_mark(mean, quantity(e.data["marked"], "length"))
     name = str(e.data["id"])
     job.pieces[name] = Piece(name, e.n, mean, spread, str(e.data.get("place", "depth")), e.data, why)
+
+
+def no_shim(thickness: Quantity) -> str:
+    """Why a thickness is none that a shim has; empty where it may be one."""
+    if THINNEST_MM <= thickness.mm <= THICKEST_MM:
+        return ""
+    other = "in" if thickness.unit == "mm" else "mm"
+    there = Quantity(thickness.value, other)
+    asked = f"; was it {there.brief}?" if THINNEST_MM <= there.mm <= THICKEST_MM else ""
+    return f"{thickness.brief} is no thickness of a shim{asked}"
+
+
+def in_two_places(job: Job) -> None:
+    """Note shims that are written down at two places at once, or at a place they were not measured for."""
+    where: dict[str, str] = {}
+    for place, stack in job.stacks.items():
+        for name in stack.pieces:
+            if name in where:
+                job.problems.append(
+                    f"entry {stack.entry} has shim {name} in at {place}, and it is in at {where[name]} too: write down what is in there now"
+                )
+            where.setdefault(name, place)
+            piece = job.pieces.get(name)
+            side = "side" if place in ("left", "right") else place
+            if piece is not None and "place" in piece.data and piece.place != side:
+                job.problems.append(
+                    f"entry {stack.entry} has shim {name} in at {place}, which was measured as one for {piece.place}: look at the diameters"
+                )
 
 
 def _unlike_its_mark(mean: Quantity, marked: Quantity) -> str:

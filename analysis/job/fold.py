@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from analysis.job.conditions import Void, after, changes, wrong_for, wrong_for_depth
 from analysis.job.entries import Entry
-from analysis.job.fitting import fit, pending_move, piece, side_sums, without_base
+from analysis.job.fitting import fit, in_two_places, pending_move, piece, side_sums, without_base
 from analysis.job.kinds import KINDS
 from analysis.job.limits import settle
 from analysis.job.records import Data, Piece, Taken
@@ -47,6 +47,7 @@ def fold(entries: Iterable[Entry], shop: Iterable[Piece] = ()) -> Job:
                 f"entry {e.n} is of a kind this version does not know ({e.kind}); it is kept and not used"
             )
     side_sums(job)
+    in_two_places(job)
     return job
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from analysis.job.conditions import asked_before_depth, wrong_for_depth
 from analysis.job.derive import moves, setup_for, target_missing
+from analysis.job.far_off import stop_at
 from analysis.job.figures import depth_of
 from analysis.job.fitting import question_of_change
 from analysis.job.people import pending
@@ -203,6 +204,9 @@ def depth(job: Job) -> str:
         return ""
     if d["error_mm"] is None:
         return ""
+    stop = stop_at(job, r)
+    if stop:
+        return stop
     if moves(job) == "unknown":
         return "The depth is not right and it is not known what a thicker shim does: change the stack by 0.10 mm or more, write it down, and measure again."
     how = {
@@ -225,11 +229,10 @@ def torque(kind: str) -> Callable[[Job], str]:
             for redo in redo_list(job):
                 if redo["kind"] == kind:
                     return f"{sleeve} Measure the {kind.replace('-', ' ')} again: {redo['because']}.".strip()
-            return (
-                f"Measure the {kind.replace('-', ' ')}, turned steadily, no seal."
-                if kind == "pinion-preload"
-                else f"Measure the {kind.replace('-', ' ')}."
-            )
+            starts = job.limits.get(kind, {}).get("method") == "starting"
+            how = "at the moment it starts to turn" if starts else "turned steadily"
+            shaft = ", no seal" if kind == "pinion-preload" else ""
+            return f"Measure the {kind.replace('-', ' ')}, {how}{shaft}."
         found = torque_of(job, r)
         return "" if found["finding"] == "within" or accepted(job, r) else str(found["say"])
 

@@ -55,7 +55,9 @@ WORDS = {
 
 _KEY = re.compile("|".join(re.escape(k) for k in sorted(WORDS, key=len, reverse=True)))
 _ANY = re.compile(r"\b(?:gearset|arbor|indicator|housing|decision|shims|carrier|preload)\.[a-z_]+")
-_REPEATED = re.compile(r' \((?:shims|carrier)\.max_pieces\)|: shims\.thicker_moves = "(?:away|toward|not shown)"')
+_REPEATED = re.compile(
+    r' \((?:shims|carrier)\.max_pieces\)|(?<=carrier\.sign) \([^)]*\)|: shims\.thicker_moves = "(?:away|toward|not shown)"'
+)
 
 
 def plainly(text: str) -> str:

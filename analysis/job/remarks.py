@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.job.entries import Entry
+from analysis.job.far_off import stop_at
 from analysis.job.fitting import question_of_change
 from analysis.job.head import head_of, stated
 from analysis.job.people import pending
@@ -12,6 +13,7 @@ from analysis.job.records import Taken
 from analysis.job.singles import overshot, torque_of
 from analysis.job.sleeve import asked
 from analysis.job.state import Job
+from analysis.job.typed import seatings_apart, seatings_of
 from analysis.torque import slip_of_unit
 
 
@@ -61,6 +63,9 @@ def _of_kind(job: Job, e: Entry, first: int) -> list[str]:
 
 def _of_reading(job: Job, r: Taken) -> list[str]:
     out = list(r.questions)
+    if r.kind == "depth" and not r.questions:
+        apart = seatings_apart([s for s in seatings_of(r.data, job.limit_mm("push-pull")) if not s.left_out])
+        out += [x for x in (apart, stop_at(job, r)) if x]
     if r.in_wrong_state:
         out.append(f"This reading is kept and not used: {'; '.join(r.wrong[r.allowed_wrongs :])}.")
     if r.kind.endswith("-preload"):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from decimal import Decimal
 
 from analysis.carrier import SignError, check_signs
-from analysis.depth import MASTER_RETURN_MM
+from analysis.depth import MASTER_RETURN
 from analysis.job.fields import FieldError, length, positive, signed_length, uncertainty
 from analysis.job.quantities import Dimension, QuantityError, quantity
 from analysis.marks import (
@@ -187,10 +187,15 @@ def limit(d: Data) -> Faults:
             out.append(("max", f"in {low.unit}, as the lower limit is"))
         elif high.value < low.value:
             out.append(("max", f"not less than min ({low})"))
+    if dimension != "torque" and "method" in d:
+        out.append(("method", "left out: only a turning torque is read while turning or at the start"))
     if dimension == "torque" and name == "pinion-preload" and "condition" not in d:
         out.append(("condition", "new or used: the bearings the limit is for"))
-    if name == "zero-drift" and _mm(d["value"]) > Decimal(str(MASTER_RETURN_MM)):
-        out.append(("value", f"at most {MASTER_RETURN_MM} mm: what comes back worse is void whatever else is stated"))
+    if name == "zero-drift":
+        unit = quantity(d["value"], "length").unit
+        most = MASTER_RETURN[unit]
+        if quantity(d["value"], "length").value > most:
+            out.append(("value", f"at most {most} {unit}: what comes back worse is void whatever else is stated"))
     return out
 
 

@@ -41,6 +41,9 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
         if r.phase == "as-found":
             told = f"{value:g} {unit} as found. The limit that is stated is for {condition} bearings and says nothing of these."
         return out | {"finding": "implausible" if slip else "not ruled", "say": f"{slip} {told}".strip()}
+    otherwise = _read_otherwise(d, limit)
+    if otherwise:
+        return out | {"finding": "implausible" if slip else "not ruled", "say": f"{slip} {otherwise}".strip()}
     low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
     sleeve = is_crushed(job)
     found = judge(
@@ -64,6 +67,24 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
         "finding": found.finding,
         "say": " ".join(x for x in (found.say, cure, learnt) if x),
     }
+
+
+def _read_otherwise(d: Mapping[str, object], limit: Mapping[str, object]) -> str:
+    """Why a torque was read in another way than its limit is meant; empty where it was not.
+
+    A limit is for a shaft that turns steadily unless the manual says otherwise (car service texts).
+    """
+    if d.get("through_gears") is True:
+        return "It was turned through the gears, whose drag and ratio are in the figure: turn the shaft alone, as the limit is meant."
+    started, meant = d.get("method") == "starting", limit.get("method") == "starting"
+    if started and not meant:
+        return (
+            "It was read at the moment the shaft starts to turn, which takes more than turning it, and the limit does not say that it is "
+            "meant so: read it while turning steadily, or state with the limit that the manual gives the starting torque (method)."
+        )
+    if meant and not started:
+        return "The limit is for the moment the shaft starts to turn: read it so, and say so with the torque (method starting)."
+    return ""
 
 
 _SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -130,11 +130,36 @@ def typed_statistics(
     else:
         u, dof, source = floor, math.inf, "one reading, its last digit alone"
         notes.append("One reading says nothing of how well it repeats.")
+    apart = seatings_apart(used)
+    if apart:
+        notes.append(apart)
     if len(used) < 3:
         notes.append("Seating the arbor again is not covered: three seatings are needed for that.")
     line = BudgetLine("seatings" if len(used) > 1 else "passes", u, "A", dof, source, "t")
     limit = None if sd is None else LIMIT_FACTOR * sd
     return SetStatistics(passes, lost, len(used), mean, sd, seat_sd, limit, u, dof, None, None, (line,), tuple(notes))
+
+
+SEATINGS_APART_MM = Fraction(1, 100)
+"""How far apart the medians of seatings may lie before a cause is looked for (common practice, no source)."""
+
+
+def seatings_apart(used: Sequence[Seating]) -> str:
+    """What to do about seatings that differ by more than seating again does; empty where they do not.
+
+    A display too coarse to show the difference is allowed two of its steps.
+    """
+    if len(used) < 2:
+        return ""
+    low, high = (f(used, key=lambda s: s.median_mm) for f in (min, max))
+    apart = high.median_mm - low.median_mm
+    room = max(SEATINGS_APART_MM, 2 * Fraction(Decimal(repr(max(s.step_mm for s in used)))))
+    if apart <= room:
+        return ""
+    return (
+        f"Seatings {low.n} and {high.n} differ by {float(apart):.4f} mm, more than {float(room):.3f} mm: look for dirt, a burr or an arbor that is "
+        "not home, and seat again. Their mean takes that into the figure; it does not take it out."
+    )
 
 
 def _squares(values: tuple[Fraction, ...]) -> float:

@@ -246,7 +246,7 @@ def _too_large(job: Job, r: Taken, change_mm: float, stack_mm: float) -> str:
     if (r.n, "large change") in job.confirmed:
         return ""
     answer = f"Look for a wrong sign, unit or mark first; if it is right, confirm the large change at set {r.n}, with the reason."
-    if abs(change_mm) > LARGE_ERROR_MM:
+    if round(abs(change_mm), 9) > LARGE_ERROR_MM:
         return f"Stop: a change of {change_mm:+.3f} mm is more than {LARGE_ERROR_MM:.2f} mm. {answer}"
     from analysis.job.quantities import quantity
 

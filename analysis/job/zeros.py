@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
-
-from analysis.depth import MASTER_RETURN_MM
+from analysis.depth import MASTER_RETURN
+from analysis.job.derive import units_of
 from analysis.job.entries import Entry
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Zeroing
@@ -29,7 +28,8 @@ def zeroing(job: Job, e: Entry) -> None:
     last.after, last.n_after = reading, e.n
     drift = last.drift_mm
     limit = job.limit_mm("zero-drift")
-    most = Decimal(str(MASTER_RETURN_MM)) if limit is None else limit
+    unit = units_of(job)
+    most = quantity(f"{MASTER_RETURN[unit]} {unit}", "length").mm if limit is None else limit
     assert drift is not None
     if abs(drift) > most:
         for r in job.readings:

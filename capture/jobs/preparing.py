@@ -78,7 +78,7 @@ class Preparing:
             given |= self._stream(job, kind, given)
         if kind == "fit":
             given.pop("predicted", None)
-        clean = _checked(job, kind, given, by)
+        clean = _checked(job, kind, given, by, corrects)
         clean |= self._photos(kind, clean)
         brought: list[Entry] = []
         if kind in ("fit", "reserve") and not clean.get("release"):
@@ -116,7 +116,9 @@ class Preparing:
         missing = [n for n in named if not (photos / str(n)).is_file()]
         if missing:
             field = f"{kind}.{'file' if kind == 'photo' else 'photos'}"
-            raise EntryRefusedError([Problem(field, shown(missing[0]), f"a file in {photos}; copy it there first")])
+            raise EntryRefusedError(
+                [Problem(field, shown(missing[0]), f"a file in {photos}; copy it there first with: job photo")]
+            )
         return {"sha256": sum_of_file(photos / str(clean["file"]))} if kind == "photo" else {}
 
     def _from_shop(self, job: Job, clean: Mapping[str, object], by: str, at: str, count: int) -> list[Entry]:
@@ -147,12 +149,12 @@ class Preparing:
         return out
 
 
-def _checked(job: Job, kind: str, given: Mapping[str, object], by: str) -> dict[str, Any]:
+def _checked(job: Job, kind: str, given: Mapping[str, object], by: str, corrects: int | None = None) -> dict[str, Any]:
     try:
         clean = check_entry(kind, given)
     except JobEntryError as e:
         raise EntryRefusedError(e.problems) from None
-    problems = admit(job, kind, clean, by)
+    problems = admit(job, kind, clean, by, corrects)
     if problems:
         raise EntryRefusedError(problems)
     return clean

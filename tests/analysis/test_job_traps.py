@@ -591,7 +591,7 @@ def test_a_solid_spacer_may_be_taken_apart() -> None:
         (["1.301", "1.300", "1.301"], "mm", "0.5 mm"),
         (["0.0565", "0.0565", "0.0565"], "in", "0.025 in"),
         (["0.84", "0.84", "0.84"], "mm", "more than a shim differs"),
-        (["0.0315", "0.0315", "0.0315"], "mm", "more than a shim differs"),
+        (["0.0315", "0.0315", "0.0315"], "mm", "was it 0.0315 in?"),
     ],
 )
 def test_a_shim_unlike_its_marking_is_measured_again(readings: list[str], unit: str, word: str) -> None:

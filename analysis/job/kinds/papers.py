@@ -117,6 +117,7 @@ PAPERS: dict[str, Kind] = {
             "min": TEXT,
             "max": TEXT,
             "condition": one_of("new", "used"),
+            "method": one_of("turning", "starting"),
             **dict.fromkeys(("also_value", "also_tolerance", "also_min", "also_max"), Field(text, says=_ALSO)),
             "page": Field(text, True, 'the page of the manual, or "shop" for the shop\'s own aim'),
         },
