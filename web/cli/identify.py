@@ -21,7 +21,7 @@ def identify_command(source: str, seconds: float, poll: str | None, name: str | 
     if not found.candidates:
         sys.stderr.write(f"shimwright: {nothing(found, poll)}\n")
         return 1
-    shown = found.candidates[:MOST_SHOWN]
+    shown = told_apart(found.candidates)[:MOST_SHOWN]
     if not json_out:
         sys.stdout.write("".join(f"{n}. {described(c)}\n" for n, c in enumerate(shown, start=1)))
     chosen = shown[0] if yes else None if json_out else _asked(shown)
@@ -30,6 +30,14 @@ def identify_command(source: str, seconds: float, poll: str | None, name: str | 
     file = keep(chosen.table, name or _name(yes))
     sys.stderr.write(f"Kept as {file}. Use it with --profile {file.stem}.\n")
     return 0
+
+
+def told_apart(candidates: list[Candidate]) -> list[Candidate]:
+    """Of those that read the same to a person, the first."""
+    first: dict[str, Candidate] = {}
+    for c in candidates:
+        first.setdefault(described(c), c)
+    return list(first.values())
 
 
 def as_json(c: Candidate) -> dict[str, Any]:
