@@ -232,7 +232,7 @@ class Search:
             take = self._ended("cancelled", "")
         except CaptureError as e:
             take = self._ended("failed", str(e))
-        except Exception as e:
+        except Exception as e:  # the thread must not die silently, nor the page wait for ever
             _log.exception("a search has failed")
             take = self._ended("failed", f"The search ended by a fault of this program ({type(e).__name__}: {e}).")
         with self._lock:

@@ -80,7 +80,7 @@ def export_command(
 
 def _need_pyarrow() -> None:
     try:
-        import pyarrow  # type: ignore[import-untyped, import-not-found, unused-ignore]  # noqa: F401
+        import pyarrow  # type: ignore[import-untyped, import-not-found, unused-ignore]  # noqa: F401 - only whether it is there
     except ImportError:
         raise CaptureError(
             "parquet needs the package pyarrow, which is not installed: pip install pyarrow, or take --to csv or --to json"

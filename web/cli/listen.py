@@ -102,7 +102,7 @@ class _Listener:
             self.failure = e
         except BrokenPipeError:
             pass
-        except Exception as e:
+        except Exception as e:  # the thread must not die silently
             _log.exception("the source has failed")
             self.failure = SourceError(
                 f"Listening has ended by a fault of this program ({type(e).__name__}: {e}). "
@@ -243,5 +243,5 @@ def _repair(folder: Path) -> None:
     try:
         for said in repair_folder(folder):
             _log.warning("%s", said)
-    except Exception:
+    except Exception:  # whatever is wrong with an older recording, the new one begins
         _log.exception("older recordings could not be looked through")

@@ -36,7 +36,7 @@ def run() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         raise SystemExit(0) from None
-    except Exception as e:
+    except Exception as e:  # the errors are imported once there is one: the start must be quick
         from capture.errors import CaptureError, WrongUsageError
 
         if isinstance(e, CaptureError):

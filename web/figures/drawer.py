@@ -91,16 +91,18 @@ class Drawer:
         enough.start()
         try:
             _put(process.stdin, order)
-            fine, out = _take(process.stdout)
+            answer: tuple[bool, Any] = _take(process.stdout)
         except (OSError, EOFError) as e:
             self.close()
             raise RuntimeError(f"the figure {order.name} was not drawn: the process that draws ended") from e
         finally:
             enough.cancel()
             enough.join()
+        fine, out = answer
         if not fine:
             raise RuntimeError(f"the figure {order.name} was not drawn: {out.decode('utf-8')}")
-        return out  # type: ignore[no-any-return]
+        drawn: bytes | None = out
+        return drawn
 
     def close(self) -> None:
         """End the process."""
@@ -147,6 +149,6 @@ def main() -> None:
             order = _take(sys.stdin.buffer)
             try:
                 done, said = True, draw(order)
-            except Exception as e:
+            except Exception as e:  # told to whoever asked; the next figure is drawn all the same
                 done, said = False, f"{type(e).__name__}: {e}".encode("utf-8", "replace")
             _put(out, (done, said))

@@ -64,7 +64,7 @@ def need_typst() -> None:
     CaptureError
     """
     try:
-        import typst  # type: ignore[import-not-found, unused-ignore]  # noqa: F401
+        import typst  # type: ignore[import-not-found, unused-ignore]  # noqa: F401 - only whether it is there
     except ImportError:
         raise CaptureError(
             "a PDF needs the extra [pdf], which is not installed: pip install 'shimwright[pdf]'. Or write a .html sheet and print it from "
@@ -95,7 +95,7 @@ def render_pdf(sheet: Sheet, written: str) -> bytes:
         # Its annotations leave out the files by name that its documentation has.
         compiled: Any = typst.compile
         out = compiled(files, format="pdf", ignore_system_fonts=True, timestamp=when, pdf_standards=["ua-1"])
-    except Exception as e:
+    except (RuntimeError, OSError) as e:
         raise CaptureError(
             f"the PDF could not be set: {e}. Write a .html sheet and print it from the browser."
         ) from None
