@@ -90,7 +90,7 @@ def test_any_entry_is_taken_or_refused_with_its_reason(data: st.DataObject) -> N
     assert check_entry(kind, json.loads(text)) == out
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=list(HealthCheck))
 @given(st.lists(plausible(), min_size=1, max_size=10), st.sampled_from((0, 15, 34, 47)))
 def test_any_entries_fold_and_can_be_shown(rows: list[tuple[str, dict[str, Any]]], after: int) -> None:
     """Entries in any order, on nothing or on a job that is under way."""

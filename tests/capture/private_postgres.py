@@ -57,7 +57,7 @@ class PrivatePostgres:
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
-            timeout=120,
+            timeout=300,
             check=False,
             **more,
         )
@@ -66,11 +66,11 @@ class PrivatePostgres:
     def start(self) -> None:
         """Start it and wait until it answers."""
         log = str(self.folder / "log")
-        self._run("pg_ctl", "-D", str(self._data), "-w", "-t", "60", "-l", log, "start")
+        self._run("pg_ctl", "-D", str(self._data), "-w", "-t", "180", "-l", log, "start")
 
     def stop(self, mode: str = "fast") -> None:
         """Stop it: ``fast`` ends connections, ``immediate`` is a crash."""
-        self._run("pg_ctl", "-D", str(self._data), "-w", "-m", mode, "stop")
+        self._run("pg_ctl", "-D", str(self._data), "-w", "-t", "180", "-m", mode, "stop")
 
     def remove(self) -> None:
         """Stop it if it runs and remove everything."""

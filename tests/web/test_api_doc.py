@@ -24,6 +24,7 @@ from capture.rerun import rerun
 from capture.setup_file import load_setup
 from capture.station import Station
 from tests.analysis import job_scenarios as s
+from tests.capture.live import LONG_S
 from tests.fakes.handed import HandedSource
 from tests.web.serving import served_in_thread
 from tests.web.test_pairing import all_routes
@@ -112,5 +113,6 @@ def test_whatever_is_sent_the_answer_is_one_that_is_described(case: Any, base: s
         case.path_parameters["job"] = "one"
     case.call_and_validate(
         base_url=base,
+        timeout=LONG_S,
         checks=[not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance],
     )

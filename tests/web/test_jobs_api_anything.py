@@ -95,9 +95,7 @@ def shop(tmp_path: Path) -> Any:
     one.station.close()
 
 
-ANY = settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
-)
+ANY = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 ANSWERED = {200, 201, 204, 307, 400, 404, 405, 409, 413, 422}
 
 
