@@ -154,10 +154,16 @@ def make_app(
         except ValueError as e:
             raise HTTPException(422, str(e)) from None
 
+    bench = None
+    if jobs is not None:
+        from capture.jobs.at_bench import AtBench
+
+        bench = AtBench(station, jobs, began)
+
     @app.post("/api/new-set", status_code=204)
     async def new_set() -> None:
         try:
-            await run_in_threadpool(station.new_set)
+            await run_in_threadpool(station.new_set if bench is None else bench.new_set)
         except CaptureError as e:
             raise HTTPException(503, f"No new set could be begun, the old one goes on: {e}") from None
 
@@ -173,7 +179,7 @@ def make_app(
         from web.job_pages_api import job_pages_router
         from web.jobs_api import jobs_router
 
-        app.include_router(jobs_router(jobs, station, began))
+        app.include_router(jobs_router(jobs, bench))
         app.include_router(job_pages_router(jobs))
 
     app.mount("/static", StaticFiles(directory=static), name="static")

@@ -20,18 +20,17 @@ from analysis.job.view import entries_as_list
 from analysis.telling import shown
 from capture.errors import CaptureError
 from capture.jobs import EntryRefusedError, JobFile, JobFileError, JobFolder
-from capture.jobs.at_bench import AtBench, Began
-from capture.station import Station
+from capture.jobs.at_bench import AtBench
 from web.bench_api import BenchRoutes, add_bench_routes
 from web.json_body import answer_to, json_object, refused, unknown_keys
 
 
-def jobs_router(jobs: JobFolder, station: Station | None = None, began: Began | None = None) -> APIRouter:
-    """Routes over a folder of jobs; with a station also those of `web.bench_api`."""
+def jobs_router(jobs: JobFolder, at_bench: AtBench | None = None) -> APIRouter:
+    """Routes over a folder of jobs; with a bench also those of `web.bench_api`."""
     router = APIRouter()
     bench = None
-    if station is not None:
-        bench = BenchRoutes(AtBench(station, jobs, began), jobs)
+    if at_bench is not None:
+        bench = BenchRoutes(at_bench, jobs)
         add_bench_routes(router, bench)
 
     def get(name: str) -> JobFile:

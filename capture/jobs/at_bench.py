@@ -114,7 +114,7 @@ class AtBench:
                     current = self._setup_of(job)[0] == self._station.setup
                     say = f"The set that runs is judged with the set-up of job {job}."
                     if not current:
-                        say = "The job has changed since this set began; the next set takes that into account."
+                        say = "The job has changed since this set began. Begin the set anew to have it judged with what is written down now."
                 except JobFileError as e:
                     current, say = False, str(e)
         recording = self._station.recording
@@ -142,13 +142,29 @@ class AtBench:
                 raise JobFileError("Nothing is recorded here, so there is nothing to put into a job.")
             if not self._station.heard:
                 raise JobFileError("No reading has come in this set yet, so there is nothing to put into a job.")
+            path = self.new_set()
+        assert path is not None
+        return path
+
+    def new_set(self) -> Path | None:
+        """End the set that runs and begin the next with what the job's entries say now.
+
+        Returns
+        -------
+        Path or None
+            The raw stream of the set that has ended, closed; None where nothing is recorded.
+
+        Raises
+        ------
+        CaptureError
+            If no new set could be begun.
+        """
+        with self._lock:
             try:
                 made = self._setup_of(self.job)
             except JobFileError:
                 made = None  # the present one goes on; `state` says why
-            path = self._station.new_set(made)
-        assert path is not None
-        return path
+            return self._station.new_set(made)
 
     def so_far(self, kind: str) -> dict[str, Any]:
         """What the running recording gives for an entry of this kind, refused places too.

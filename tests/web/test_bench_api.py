@@ -211,10 +211,17 @@ def test_entries_count_from_the_next_set_on_or_at_once_while_nothing_is_read(tmp
         await b.post("/api/jobs/j/entries", kind="limit", data={**limit, "value": "0.01 mm"}, by="AB")
         now = (await b.http.get("/api/bench")).json()
         assert (now["current"], now["set"]) == (False, sets)
-        assert "next set" in now["say"]
+        assert "Begin the set anew" in now["say"]
         assert b.station.setup.aim_mm == pytest.approx(0.02)
         await b.post("/api/jobs/j/sets", phase="trial", by="AB")
         assert b.station.setup.aim_mm == pytest.approx(0.01)
+        assert (await b.http.get("/api/bench")).json()["current"] is True
+        # And so it does when the set is begun anew by hand, from whatever page.
+        await b.swings(2, seed=2)
+        await b.post("/api/jobs/j/entries", kind="limit", data={**limit, "value": "0.015 mm"}, by="AB")
+        assert (await b.http.get("/api/bench")).json()["current"] is False
+        assert (await b.http.post("/api/new-set")).status_code == 204
+        assert b.station.setup.aim_mm == pytest.approx(0.015)
         assert (await b.http.get("/api/bench")).json()["current"] is True
         # Away from the bench the set-up of the start holds again: none here.
         r = await b.post("/api/bench", job=None)

@@ -167,6 +167,19 @@ def test_what_is_chosen_on_the_page_is_begun_with_the_next_time(tellers: tuple[s
     assert chosen_file().read_bytes() == before
 
 
+def test_where_none_was_chosen_yet_the_page_opens_and_one_is_chosen_on_it(tellers: tuple[str, str]) -> None:
+    with serving() as one:
+        none = one.until(lambda s: s["link"]["state"] == "lost")
+        assert (none["source"], none["link"]["why"], none["failure"]) == ("none", "no indicator is chosen yet", None)
+        r = httpx.post(f"{one.address}api/connect/use", json={"source": tellers[1], "profile": "text-line"})
+        assert r.status_code == 200, r.text
+        one.until(lambda s: s["shown"] == "0.512 mm")
+        said, wrong = one.end()
+        assert "no indicator is chosen yet: open Indicator on the page" in said
+        assert one.process.returncode == 0, wrong
+    assert chosen_file().exists()
+
+
 def test_one_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
     link = tmp_path / "indicator"
     keep_choice(Chosen(f"serial:{link}", "text-line"))
@@ -189,8 +202,6 @@ def test_one_that_is_not_there_is_waited_for(tmp_path: Path) -> None:
 
 
 def test_what_cannot_be_begun_with_says_what_to_do(own: Path) -> None:
-    code, said = refused()
-    assert (code, "no indicator was chosen on the page yet; allowed: serial:PORT" in said) == (2, True), said
     file = keep_choice(Chosen("serial:/dev/nowhere", "bench-that-was"))
     for text, why in (
         (file.read_text("utf-8"), "no profile 'bench-that-was'"),

@@ -1,4 +1,4 @@
-"""Which indicator ``serve`` begins with: the one it is given, or else the one that was chosen on the page earlier."""
+"""Which indicator ``serve`` begins with: the one it is given, or else the one that was chosen on the page earlier, or none yet."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from capture.chosen import chosen_file, kept_choice
-from capture.errors import CaptureError, WrongUsageError
-
-ALLOWED = "serial:PORT, socket://host:port, rfc2217://host:port, ble:ADDRESS or NAME, replay:FILE, push"
+from capture.errors import CaptureError
+from capture.sources.not_chosen import NOT_CHOSEN
 
 
 class Begun(NamedTuple):
@@ -32,12 +31,10 @@ class Begun(NamedTuple):
 
 
 def begin_with(source: str | None) -> Begun:
-    """What is given wins.
+    """What is given wins; where nothing is given and nothing was chosen, the page opens without an indicator and finds one.
 
     Raises
     ------
-    WrongUsageError
-        If nothing is given and nothing was chosen.
     CaptureError
         If what was chosen cannot be read, and nothing is given.
     """
@@ -45,16 +42,19 @@ def begin_with(source: str | None) -> Begun:
         return Begun(source, None, None, _left_aside(source))
     kept, file = kept_choice(), chosen_file()
     if kept is None:
-        raise WrongUsageError(
-            f"SOURCE: given nothing, and no indicator was chosen on the page yet; allowed: {ALLOWED}. "
-            "shimwright doctor lists the ports, shimwright demo shows the page without an indicator."
+        return Begun(
+            NOT_CHOSEN,
+            None,
+            None,
+            "shimwright: no indicator is chosen yet: open Indicator on the page, which finds it and keeps the choice; "
+            "or give it: shimwright serve SOURCE (shimwright doctor lists the ports)\n",
         )
     return Begun(
         kept.source,
         kept.profile,
         file,
         f"shimwright: listening to {kept.source} with the profile {kept.profile}, chosen on the page earlier ({file}); "
-        "if it is not there yet, it is waited for. To choose another, open Connect on the page, or give it: shimwright serve SOURCE\n",
+        "if it is not there yet, it is waited for. To choose another, open Indicator on the page, or give it: shimwright serve SOURCE\n",
     )
 
 

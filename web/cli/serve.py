@@ -23,6 +23,7 @@ from capture.chosen import Chosen, cure_for, keep_choice
 from capture.errors import CaptureError, SourceError, SourceTextError
 from capture.profiles import load_profile
 from capture.sources import open_source
+from capture.sources.not_chosen import NOT_CHOSEN, NotChosenSource
 from capture.sources.push import PushSource
 from capture.station import Station
 from web.app import make_app
@@ -117,7 +118,7 @@ def serve_command(
         if source == "typed":
             raise SourceTextError("serve cannot take typed readings from the terminal; use listen typed")
         profile = profile_of(table) if begun.file is None else load_profile(table, str(begun.file))
-        one = open_source(source, profile)
+        one = NotChosenSource() if source == NOT_CHOSEN else open_source(source, profile)
     except CaptureError as e:
         if begun.file is None:
             raise
