@@ -29,6 +29,9 @@ def with_inches(text: str) -> str:
 
 
 def _beside(m: re.Match[str]) -> str:
+    # A set-up in inches puts the millimetres behind them itself.
+    if m.string[: m.start()].endswith(" in (") and m.string[m.end() :].startswith(")"):
+        return m[0]
     return f"{m[0]} ({' to '.join(_inches(x) for x in m.groups() if x)} in)"
 
 

@@ -106,6 +106,30 @@ def test_a_pinch_is_not_sent_after_a_micrometre(right: str, words: str) -> None:
     assert words in shown(rows)["carrier"]["say"]
 
 
+def test_what_the_pinch_lacks_is_named_and_nothing_that_is_there() -> None:
+    rows: list[s.Row] = [
+        ("limit", {"name": "carrier-pinch", "value": "0.20 mm", "page": "9"}),
+        ("family", {"shim_effect": "unknown"}),
+    ]
+    more: list[tuple[list[s.Row], str]] = [
+        ([], "the side shims that are in, left and right and the sum of both"),
+        (
+            [("fit", {"place": "left", "stack": "1.80 mm"}), ("fit", {"place": "right", "stack": "1.86 mm"})],
+            "down the sum",
+        ),
+        (
+            [("zero-play", {"sum": "3.46 mm"})],
+            "write down whether a thicker side shim makes the preload higher or lower",
+        ),
+        ([("family", {"shim_effect": "unknown", "left_preload": "more", "right_preload": "more"})], ""),
+    ]
+    for added, said in more:
+        rows += added
+        missing = next(x["missing"] for x in shown(rows)["steps"] if x["step"] == "carrier-preload")
+        assert (said in missing) if said else not missing, missing
+        assert "limit" not in (missing or "")
+
+
 def test_inches_stand_beside_every_length_of_a_job_that_is_worked_in_inches() -> None:
     # one shim of the shop in millimetres makes the set-up millimetres, and no sentence forgets the inches for that
     metric: s.Row = ("piece", {"id": "MM", "readings": ["1.20"] * 3, "unit": "mm", "place": "side"})
@@ -125,6 +149,8 @@ def test_inches_stand_beside_every_length_of_a_job_that_is_worked_in_inches() ->
         ("add 0.10 mm.", "add 0.10 mm (0.004 in)."),
         ("more than 0.130 to 0.200 mm:", "more than 0.130 to 0.200 mm (0.0051 to 0.0079 in):"),
         ("+0.0009 mm off", "+0.0009 mm (+0.00004 in) off"),
+        ("take out 0.0055 in (0.140 mm): the", "take out 0.0055 in (0.140 mm): the"),
+        ("outside (-0.1399 mm): put", "outside (-0.1399 mm (-0.00551 in)): put"),
         ("0.081 mm (0.0032 in) too far", "0.081 mm (0.0032 in) too far"),
         ("2.2 N·m, a 31 mm-thick 5 mmx", "2.2 N·m, a 31 mm (1.2 in)-thick 5 mmx"),
     ],
