@@ -163,6 +163,7 @@ def test_an_indicator_is_found_identified_compared_and_kept(browser: Any, shop: 
     page.locator("#name").fill("bench-one")
     page.get_by_role("button", name="Yes, it matches: keep this profile").click()
     page.locator("#kept:not([hidden])").wait_for()
+    page.get_by_text("Where the profile is kept").click()
     assert page.locator("#kept-command").inner_text() == f"shimwright serve serial:{shop.other} --profile bench-one"
     kept = tomllib.loads((shop.profiles / "bench-one.toml").read_text("utf-8"))
     assert (kept["use"], kept["unit"], kept["baud"]) == ("text-line", "mm", 9600)
@@ -255,6 +256,9 @@ def test_a_kept_profile_is_used_at_once_and_the_old_indicator_taken_again(browse
     page.locator("#ports li").filter(has_text=shop.other).filter(has_text="In use by this page").wait_for()
     page.locator("#now-said").filter(has_text="Connected").wait_for()
     page.locator("#counts").filter(has_text=re.compile(r"Readings taken\s*[1-9]")).wait_for()
+    # In use, there is the work to go on to and no second word on how to begin with it.
+    page.locator("#use").wait_for(state="hidden")
+    assert page.locator("#kept-work a").get_attribute("href") == "/jobs"
     _whole(page, width)
     _picture(page, f"used-{width}")
     # The one before, read in a way that is chosen from the list.

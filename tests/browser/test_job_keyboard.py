@@ -127,7 +127,7 @@ def test_from_the_old_shim_to_one_that_closes_the_loop(job: Any) -> None:
     assert keys.at('[data-form="fit-depth"] button[type=submit]')
     keys.save('[data-form="fit-depth"]')
     keys.step("trial")
-    page.locator(".redo").filter(has_text="the depth shim was changed").wait_for(timeout=PATIENCE_MS)
+    page.locator(".next-up").filter(has_text="the depth shim was changed").wait_for(timeout=PATIENCE_MS)
     keys.form("state", {"nut": "torqued", "turns": "25"})
     measured(keys, ["1.642 1.641 1.643", "1.640 1.639 1.641", "1.641 1.642 1.640"])
     assert "Within tolerance" in depth.inner_text()

@@ -55,7 +55,7 @@ def test_a_reading_in_a_wrong_state_is_kept_and_used_only_with_a_reason(page: An
     at(page, "three", "trial")
     reading = page.locator('.readings li[data-status="wrong state"]')
     assert "too far apart" in reading.inner_text()
-    assert "Measure the depth again:" in page.locator(".redo").inner_text()
+    assert "Measure the depth again:" in page.locator(".next-up").inner_text()
     entry = reading.get_attribute("data-entry")
     keys = Keys(page)
     keys.unfold('.readings li[data-status="wrong state"] details')
@@ -83,7 +83,11 @@ def test_a_second_person_measures_without_seeing_the_first_set(page: Any) -> Non
     rows = [*s.ONE_START, *s.ONE_AS_FOUND, *s.ONE_TRIAL]
     written(page.address, "one", rows)
     first = next(n for n, (k, d) in reversed(list(enumerate(rows, start=1))) if k == "set")
-    ask(page.address, "/api/jobs/one/entries", {"kind": "blind", "data": {"first": first, "second": "CD"}, "by": "AB"})
+    at(page, "one", "trial")
+    of = f'.readings li[data-entry="{first}"]'
+    Keys(page).unfold(f"{of} details")
+    Keys(page).field(f'[data-form="blind-{first}"] [data-path="second"]', "CD")
+    Keys(page).save(f'[data-form="blind-{first}"]')
     at(page, "one", "blind")
     assert "CD measures without seeing set" in page.locator(".next-up").inner_text()
     assert "61.7325" not in page.locator("main").inner_text(), "the first set is covered"
@@ -104,7 +108,10 @@ def test_a_second_person_measures_without_seeing_the_first_set(page: Any) -> Non
     keys.save('[data-form="set-typed"]')
     people = ask(page.address, "/api/jobs/one")["people"]
     assert people[0]["people"] == ["AB", "CD"]
+    page.locator("#told .found").filter(has_text="CD reads ").wait_for(timeout=PATIENCE_MS)
     page.locator(".next-up").filter(has_not_text="without seeing").wait_for(timeout=PATIENCE_MS)
+    at(page, "one", "trial")
+    page.locator('[data-panel="depth"]').filter(has_text="Two people compared").wait_for(timeout=PATIENCE_MS)
 
 
 def test_serve_keeps_jobs_beside_the_recordings_and_goes_on_with_the_one_at_the_bench(

@@ -1,15 +1,15 @@
 // Ties the event stream to the sweep page.
 import * as answer from "./answer.js";
+import * as buttons from "./buttons.js";
 import { Figures, Place } from "./figures.js";
 import * as keys from "./keys.js";
-import { felt, seating, whatNow } from "./now.js";
+import { felt, listenedTo, seating, whatNow } from "./now.js";
 import * as panel from "./panel.js";
 import * as sets from "./sets.js";
 import * as settings from "./settings.js";
 import * as shown from "./shown.js";
 import { over, page, text } from "./shown.js";
 import { setUp as setUpSignals, signal } from "./signals.js";
-import * as sound from "./sound.js";
 import * as speech from "./speech.js";
 import { listen } from "./stream.js";
 import { Trace } from "./trace.js";
@@ -18,11 +18,13 @@ import { verdict } from "./verdict.js";
 import { keepAwake } from "./wake.js";
 import { localised, say } from "./words.js";
 
+const main = document.querySelector("main");
 const head = document.querySelector("#sweeps thead tr");
 const rows = document.querySelector("#sweeps tbody");
 const lastFigure = new Place(page["sweep-figure"], "sweep");
 const figures = new Figures([lastFigure, ...["minima", "drift", "budget", "stock"].map((name) => new Place(page[`figure-${name}`], name))]);
 
+let set = null;
 let setup = null;
 let result = null;
 let step = null;
@@ -69,6 +71,7 @@ function showNow() {
 }
 
 function showResult() {
+  main.dataset.swept = String(Boolean(result?.sweeps.length));
   learn(setup, last);
   if (last) showReading();
   showNow();
@@ -76,8 +79,8 @@ function showResult() {
   answer.show(page, result, setup);
   sets.agree(page, result, setup);
   if (shown.far(result)) {
-    // Not while this seating is swept: it counts seatings that are swept, and would ask for one that has just been taken.
-    text(page["far-say"], step?.ended || step?.do === "sweep" ? "" : sentence(result.enough.say));
+    // What is next says it already, except where nothing tells what is next.
+    text(page["far-say"], step ? "" : sentence(result.enough.say));
   }
   const done = over(step);
   text(page["answer-h"], say(done ? "sweep.depth" : "sweep.depth_so_far"));
@@ -157,6 +160,10 @@ function showVerdict(sweep, aloud) {
 
 const on = {
   state(s) {
+    listenedTo(s.source);
+    // What the last signal of another set meant is none of this one.
+    if (set !== null && set !== s.set) text(page.heard, "");
+    set = s.set;
     setup = s.setup;
     period = s.period_s;
     zero = performance.now() - 1000 * s.now;
@@ -232,52 +239,18 @@ const on = {
   silent: () => shown.linkOff(say("link.no_stream")),
 };
 
-async function post(path, body) {
-  const done = await fetch(path, {
-    method: "POST",
-    headers: body ? { "content-type": "application/json" } : {},
-    body: body ? JSON.stringify(body) : undefined,
-  }).catch(() => null);
-  if (!done?.ok) shown.failureIs(say("common.not_through"));
-}
-
-function showButtons() {
-  const [s, v] = [settings.get("sound"), settings.get("speech")];
-  page.sound.setAttribute("aria-pressed", String(s));
-  text(page["sound-said"], say(s ? "sweep.sound_on" : "sweep.start_sound"));
-  page.speech.hidden = !speech.hasVoice();
-  page.speech.setAttribute("aria-pressed", String(v));
-  text(page["speech-said"], say(v ? "sweep.speech_on" : "sweep.speak"));
-}
-
-const acts = {
-  reseat: () => post("/api/mark", { mark: "reseat" }),
-  "new-set": () => post("/api/new-set"),
-  "go-on": () => post("/api/mark", { mark: "go-on" }),
-  newest: () => choose(result.sweeps.length),
-  sound: async () => {
-    settings.set("sound", !settings.get("sound"));
-    await sound.start();
-    sound.play("on");
-  },
-  speech: () => settings.set("speech", !settings.get("speech")),
-  "interrupted-read": () => {
-    page.interrupted.dataset.read = page.interrupted.dataset.recording;
-    page.interrupted.hidden = true;
-  },
-};
-for (const [id, act] of Object.entries(acts)) page[id].addEventListener("click", act);
+buttons.setUp({ newest: () => choose(result.sweeps.length) });
 keys.setUp();
 panel.setUp();
 setUpSignals();
 settings.onChange((names) => {
-  showButtons();
+  buttons.show();
   if (names.includes("unit")) showResult();
   if (names.includes("theme")) trace.recolour();
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => trace.recolour());
-speech.onVoices(showButtons);
-showButtons();
+speech.onVoices(buttons.show);
+buttons.show();
 keepAwake();
 listen(on);
 

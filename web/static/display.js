@@ -1,6 +1,6 @@
 // The large display for the bench: shows, and changes nothing.
 import * as answer from "./answer.js";
-import { felt, seating, whatNow } from "./now.js";
+import { felt, listenedTo, seating, whatNow } from "./now.js";
 import * as settings from "./settings.js";
 import * as shown from "./shown.js";
 import { page, text } from "./shown.js";
@@ -57,6 +57,7 @@ function show() {
 
 const on = {
   state(s) {
+    listenedTo(s.source);
     [setup, result, step, last, period] = [s.setup, s.result, s.step, s.last, s.period_s];
     advice.drop();
     if (last) arrived = performance.now() - 1000 * Math.max(0, s.now - last.t);

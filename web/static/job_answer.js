@@ -2,7 +2,8 @@
 import { band, percent } from "./answer.js";
 import { el, svg, table, told, typed } from "./job_dom.js";
 import { taken } from "./job_units.js";
-import { localised, mm, rulingWords, say } from "./words.js";
+import { bare, halfWidth, length, otherUnit, sentence, unit, withHalf } from "./units.js";
+import { localised, rulingWords, say } from "./words.js";
 
 const limitMm = (state, name) => {
   const value = state.limits[name]?.value;
@@ -11,20 +12,21 @@ const limitMm = (state, name) => {
   return figure === null ? null : Number(figure) * (unit === "in" ? 25.4 : 1);
 };
 
-const inches = (x, places = 5) => mm(x / 25.4, places);
+// A depth and its ruling in the unit the job is worked in.
+export const depthWords = (d) => say("job_depth.value", { distance: bare(d.distance_mm), half: halfWidth(d.U95_mm), unit: unit() });
+export const errorWords = (d) => say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: length(d.error_mm, 4, true), target: length(d.target_mm, 3) });
 
 export function depthPart(state) {
   const d = state.depth;
   if (!d) return [el("p", {}, say("job_depth.none"))];
   if (d.distance_mm === null) return [told(d.reason, "cure")];
   const out = [
-    el("p", { class: "depth" }, say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) })),
-    el("p", { class: "quiet" }, say("job_depth.inches", { distance: inches(d.distance_mm), half: inches(d.U95_mm) })),
+    el("p", { class: "depth" }, depthWords(d)),
+    el("p", { class: "quiet" }, withHalf(d.distance_mm, d.U95_mm, otherUnit())),
   ];
   if (d.error_mm === null) out.push(el("p", {}, say("job_depth.no_target")));
   else {
-    const said = say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) });
-    out.push(el("p", { class: "ruling", data: { kind: d.ruling } }, said));
+    out.push(el("p", { class: "ruling", data: { kind: d.ruling } }, errorWords(d)));
     if (d.p_within !== null) out.push(el("p", { class: "quiet" }, say("job_depth.chance", { chance: percent(d.p_within) })));
     const picture = svg("svg", { class: "band", viewBox: "0 0 600 118", role: "img" });
     band(picture, d, d.tolerance_mm, limitMm(state, "depth-aim"));
@@ -43,16 +45,16 @@ export function depthPart(state) {
 }
 
 function choiceRow(name, choice) {
-  const pieces = choice.pieces.map((p) => `${p.id} (${mm(p.thickness_mm, 3)})`).join(" + ");
-  const error = choice.predicted_error_mm === undefined ? "–" : `${mm(choice.predicted_error_mm, 4, true)} mm`;
-  return [say(`job_depth.${name}`), typed(pieces), choice.total_mm === undefined ? "–" : `${mm(choice.total_mm, 3)} mm`, `${mm(choice.predicted_mm, 4)} mm`, error];
+  const pieces = choice.pieces.map((p) => `${p.id} (${bare(p.thickness_mm, 3)})`).join(" + ");
+  const error = choice.predicted_error_mm === undefined ? "–" : length(choice.predicted_error_mm, 4, true);
+  return [say(`job_depth.${name}`), typed(pieces), choice.total_mm === undefined ? "–" : length(choice.total_mm, 3), length(choice.predicted_mm), error];
 }
 
 // take(ids) fills in the form that says which shims were put in.
 export function shimPart(state, take) {
   const shim = state.shim;
   if (!shim) return [];
-  const out = [el("h3", {}, say("job_depth.shim")), el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(shim.say))];
+  const out = [el("h3", {}, say("job_depth.shim")), el("p", { class: "shim", role: "status", data: { from: "program" } }, sentence(shim.say))];
   if (shim.held) return out;
   const rows = ["stock", "fallback", "runner_up"].filter((name) => shim[name]).map((name) => [name, shim[name]]);
   if (rows.length) {
@@ -84,10 +86,10 @@ export function closurePart(state) {
       head,
       rows.map((p) => [
         String(p.fit),
-        `${mm(p.change_mm, 4, true)} mm`,
-        p.predicted_mm === null ? "–" : `${mm(p.predicted_mm, 4)} mm`,
+        length(p.change_mm, 4, true),
+        p.predicted_mm === null ? "–" : length(p.predicted_mm),
         p.after === null ? say("job_closure.waiting") : String(p.after),
-        p.closure ? `${mm(p.closure.miss_mm, 4, true)} mm` : "–",
+        p.closure ? length(p.closure.miss_mm, 4, true) : "–",
         p.closure ? say(p.closure.agrees ? "job_closure.yes" : "job_closure.no") : "–",
       ]),
       [0, 1, 2, 4],

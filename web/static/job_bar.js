@@ -8,11 +8,19 @@ const PHASE = { "as-found": "as-found", "final-depth": "final" };
 const SHOWN = { "as-found": "as-found", trial: "depth", final: "final-depth" };
 const root = document.getElementById("job-bar");
 
+// Once the set has its answer, putting it into the job is the next thing to do.
+function place() {
+  if (root.contains(document.activeElement)) return;
+  const buttons = document.querySelector(".buttons");
+  if (document.getElementById("next").dataset.kind === "done") buttons.before(root);
+  else buttons.after(root);
+}
+
 async function show() {
   const bench = await ask("/api/bench");
   const job = bench.data?.job;
   root.hidden = !job;
-  if (!job) return;
+  if (!job || root.contains(document.activeElement)) return;
   const answer = await ask(jobPath(job, "/next"));
   if (!answer.ok) return;
   const phase = PHASE[answer.data.next?.name] ?? "trial";
@@ -31,6 +39,7 @@ async function show() {
     trouble.hidden = true;
     const done = await post(jobPath(job, "/sets"), { phase, by: kept.who() });
     if (done.ok) {
+      kept.tellLater(say("job_bench.kept", { n: done.data.entry.n }));
       location.assign(`/jobs/${encodeURIComponent(job)}#${SHOWN[phase]}`);
       return;
     }
@@ -46,6 +55,7 @@ async function show() {
       "form",
       { noValidate: true, on: { submit: use } },
       el("p", { class: "lead" }, say("job_bench.use_title", { job })),
+      bench.data.current ? null : el("p", { class: "cure", data: { from: "program" } }, localised(bench.data.say)),
       person,
       trouble,
       el("div", { class: "pair" }, el("button", { type: "submit", id: "use-set" }, say("job_bench.use")), el("a", { class: "open-job", href: `/jobs/${encodeURIComponent(job)}` }, say("job_bench.open_job"))),
@@ -53,4 +63,11 @@ async function show() {
   );
 }
 
-if (root) show();
+if (root) {
+  show();
+  place();
+  const watch = (id, act, how) => new MutationObserver(act).observe(document.getElementById(id), how);
+  watch("next", place, { attributes: true, attributeFilter: ["data-kind"] });
+  // Each set has a recording of its own.
+  watch("recording", show, { childList: true, characterData: true, subtree: true });
+}

@@ -1,5 +1,6 @@
 // Small helpers to build the job page's elements.
 import { localised } from "./say.js";
+import { sentence } from "./units.js";
 
 let made = 0;
 
@@ -26,7 +27,7 @@ export function svg(name, attributes = {}, ...children) {
 }
 
 // A sentence composed where the result is, and words that somebody typed: neither comes out of the catalogue.
-export const told = (words, kind = null, tag = "p") => el(tag, { class: kind, data: { from: "program" } }, localised(String(words)));
+export const told = (words, kind = null, tag = "p") => el(tag, { class: kind, data: { from: "program" } }, sentence(String(words)));
 export const typed = (words, tag = "span") => el(tag, { data: { from: "person" } }, localised(String(words)));
 
 export const newId = (stem) => `${stem}-${(made += 1)}`;

@@ -92,6 +92,12 @@ function plain(spec, env) {
     set: (x) => (input.value = x === undefined ? "" : String(x)),
     focus: () => input.focus(),
   };
+  const path = `job_suggest.${env.kind}.${spec.field}`;
+  if (has(path)) {
+    const list = el("datalist", { id: newId("suggest") }, say(path).split("; ").map((value) => el("option", { value })));
+    input.setAttribute("list", list.id);
+    own.root = el("div", {}, input, list);
+  }
   if (env.names(spec.field) === null) return own;
   own.root = el("div", {}, input, el("p", { class: "quiet" }, say("job.no_names")));
   return own;

@@ -71,6 +71,7 @@ export function quantity(spec, env) {
   };
 }
 
+const UNSIGNED = ["backlash", "piece", "gearset"];
 const ROW_WORD = { places: "job.place", readings: "job.place", head_heights: "job.spot" };
 
 // Rows of figures with one unit for all; gives its own field and the field `unit`.
@@ -92,7 +93,8 @@ export function figures(spec, env) {
 
   function add(value = "") {
     const n = rows.children.length + 1;
-    const input = el("input", { type: "text", autocomplete: "off", id: newId("figure"), value });
+    // Readings of a display have a sign, which the keys for figures of a telephone lack.
+    const input = el("input", { type: "text", inputmode: UNSIGNED.includes(env.kind) ? "decimal" : null, autocomplete: "off", id: newId("figure"), value });
     const row = el("li", {}, el("label", { for: input.id }, say(word, { n })), input, el("output", { class: "beside" }));
     input.addEventListener("input", changed);
     input.addEventListener("keydown", (e) => {

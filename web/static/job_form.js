@@ -63,7 +63,8 @@ export class JobForm {
     this.problem = el("p", { class: "problem", role: "alert", hidden: true });
     this.save = el("button", { type: "submit" }, say("job.save_entry", { what: this.title() }));
     const clear = el("button", { type: "button", class: "small", on: { click: () => this.empty() } }, say("job.clear"));
-    const note = this.entry ? el("p", { class: "quiet" }, say("job.correcting", { n: this.entry.n })) : null;
+    const again = this.onClose ? "job.correcting" : "job.adding";
+    const note = this.entry ? el("p", { class: "quiet" }, say(again, { n: this.entry.n })) : null;
     const leave = this.onClose
       ? el("button", { type: "button", class: "small", on: { click: () => (this.forget(), this.onClose()) } }, say("job.stop_correcting"))
       : null;
@@ -245,7 +246,7 @@ export class JobForm {
       const said =
         say("job.refused_at", { given: localised(p.given), allowed: localised(p.allowed) }) + (p.nearest ? ` ${say("job.nearest", { name: p.nearest })}` : "");
       const at = this.fields[name] ?? (name === "unit" ? Object.values(this.fields).find((f) => f.withUnit) : null);
-      if (p.field === "by") this.ctx.whoMissing(said);
+      if (p.field === "by") this.ctx.whoMissing(said, this);
       else if (at && !at.root.hidden) {
         at.setProblem(said);
         if (this.fold?.contains(at.root)) this.fold.open = true;

@@ -6,7 +6,13 @@ import { Person } from "./job_person.js";
 import { localised, say } from "./say.js";
 
 const $ = (id) => document.getElementById(id);
-const person = new Person($("person"));
+// Whoever pressed the button and was asked for his name has said it now: the job begins.
+const person = new Person($("person"), () => {
+  if (waits) $("begin").requestSubmit();
+  else unit.focus();
+  waits = false;
+});
+let waits = false;
 const DRAFT = ["", "new", "unit"];
 
 async function show() {
@@ -16,8 +22,10 @@ async function show() {
     return;
   }
   const jobs = answer.data.jobs;
-  $("first").hidden = jobs.length > 0;
-  $("jobs").replaceChildren(
+  const heard = jobs.length ? null : await ask("/api/connect");
+  $("first").hidden = jobs.length > 0 || heard.data?.station.age_s != null;
+  if (!jobs.length) $("jobs").replaceChildren(el("li", {}, say("jobs.none")));
+  else $("jobs").replaceChildren(
     ...[...jobs].reverse().map((j) =>
       el(
         "li",
@@ -56,7 +64,10 @@ $("begin").addEventListener("submit", async (e) => {
     unit.focus();
   }
   const by = problems.find((p) => p.field === "by");
-  if (by) person.ask(say("person.missing"));
+  if (by) {
+    waits = !mine;
+    person.ask(say("person.missing"));
+  }
 });
 show();
 document.addEventListener("visibilitychange", () => document.hidden || show());

@@ -1,6 +1,8 @@
 // Sentences and pictures that follow what is being typed.
 import { jobPath, post } from "./job_api.js";
 import { el, told } from "./job_dom.js";
+import { station } from "./job_bench.js";
+import { facts } from "./job_entries.js";
 import { ringPicture } from "./job_panels.js";
 import { markSketch, tooth } from "./job_sketch.js";
 import { fromBase, inBase, taken, unitWord, written } from "./job_units.js";
@@ -20,7 +22,7 @@ function mark(ctx, form) {
     const answer = await post(jobPath(ctx.job, "/mark"), data);
     if (mine !== turn || !answer.ok) return;
     const r = answer.data;
-        words.replaceChildren(
+    words.replaceChildren(
       ...(r.say.length ? r.say.map((s) => told(s)) : [el("p", {}, say("job_mark.empty"))]),
       ...(r.warning ? [told(r.warning, "cure")] : []),
       ...r.problems.filter((p) => p.field === "gearset.mark").map((p) => told(p.allowed, "cure")),
@@ -31,11 +33,69 @@ function mark(ctx, form) {
     clearTimeout(timer);
     timer = setTimeout(() => show(data), PAUSE_MS);
   };
+  // The second reader does not see what the first one read.
+  const second = (e) => e.target.closest?.("[data-field=second_reading]") !== null;
+  const cover = (covered) => [form.root, out].forEach((x) => x.classList.toggle("covered", covered));
+  form.root.addEventListener("focusin", (e) => cover(second(e)));
+  form.root.addEventListener("focusout", () => cover(false));
   show(form.data());
   return out;
 }
 
+// What is known of the build: an entry says only what is another now.
+function state(ctx) {
+  if (!Object.keys(ctx.state.state ?? {}).length) return null;
+  return el("div", { class: "panel live", data: { panel: "state" } }, el("h3", {}, say("job.stands")), facts(ctx, "state", ctx.state.state));
+}
+
+const STILL_MS = 1000;
+const STILL_STEPS = 2;
+// A finer display flickers on a still surface.
+const STILL_MM = 0.003;
+const STILL_LEAST = 3;
+
+// Whether the display has stood still for a second.
+class Stillness {
+  #recent = [];
+
+  take(last) {
+    const now = performance.now();
+    if (last && last !== this.#recent.at(-1)?.last) this.#recent.push({ now, last });
+    this.#recent = this.#recent.filter((r) => now - r.now <= STILL_MS);
+    const values = this.#recent.map((r) => r.last.value_mm);
+    const step = (last?.step ?? 0) * (last?.unit === "in" ? 25.4 : 1);
+    return values.length >= STILL_LEAST && Math.max(...values) - Math.min(...values) <= Math.max(STILL_STEPS * step, STILL_MM) + 1e-9;
+  }
+}
+
+// The display as the indicator sends it now, to be taken over by a touch once it stands still.
+function zeroing(ctx, form) {
+  const value = el("output", { class: "value" });
+  const still = new Stillness();
+  const moves = el("p", { class: "quiet" }, say("job_bench.moves"));
+  const take = el("button", { type: "button", class: "small" }, say("job_bench.take_shown"));
+  const out = el("div", { class: "panel live", data: { panel: "shown" } }, el("h3", {}, say("job_bench.title")), value, take, moves);
+  const draw = () => {
+    const last = station.link[0] === "on" ? station.last : null;
+    out.hidden = !last;
+    take.disabled = !still.take(last);
+    moves.hidden = !take.disabled;
+    value.textContent = last ? localised(last.shown.replace("-", "−")) : "";
+  };
+  take.addEventListener("click", () => {
+    form.fields.reading.set(station.last.shown);
+    form.changed();
+    form.save.focus();
+  });
+  form.stop = () => station.leave(draw);
+  station.listen(draw);
+  draw();
+  return out;
+}
+
 function family(ctx, form) {
+  // What the side shims do has nothing to do with the pinion.
+  if (!form.fields.shim_effect) return null;
   const picture = el("div", { class: "picture" });
   form.onLook = (data) => picture.replaceChildren(markSketch({ plus: null, thicker: { "+1": "out", "-1": "in" }[data.shim_effect] ?? null, target: null }));
   form.onLook(form.data());
@@ -81,7 +141,7 @@ function torque(ctx, form) {
   return out;
 }
 
-const LIVE = { gearset: mark, family, backlash: ringed("backlash"), "run-out": ringed("run-out"), pattern, preload: torque };
+const LIVE = { gearset: mark, family, state, zeroing, backlash: ringed("backlash"), "run-out": ringed("run-out"), pattern, preload: torque };
 
 // What follows the typing into a form, or null.
 export const live = (ctx, form) => (form.spec.bench ? null : (LIVE[form.spec.kind]?.(ctx, form) ?? null));

@@ -1,21 +1,24 @@
 // The page of one job: loads it, keeps it fresh, and opens one step at a time.
 import { ask, jobPath } from "./job_api.js";
 import { el } from "./job_dom.js";
-import { history, standing } from "./job_entries.js";
+import { history } from "./job_entries.js";
 import { JobForm } from "./job_form.js";
+import * as kept from "./job_kept.js";
+import { names } from "./job_names.js";
 import { photosPart } from "./job_panels.js";
 import { Person } from "./job_person.js";
-import { REPEATED, openStep } from "./job_step.js";
-import { nextPart, standingOf, stepList } from "./job_steps.js";
+import { CONTROLS, saved, unfolded } from "./job_saved.js";
+import { openStep } from "./job_step.js";
+import { nextPart, stepList } from "./job_steps.js";
 import { setUnits } from "./job_units.js";
-import { localised, number, say } from "./say.js";
+import { localised, say } from "./say.js";
+import { learn } from "./units.js";
 
 const $ = (id) => document.getElementById(id);
 const LOOK_MS = 2500;
-const CONTROLS = "input, select, textarea, button, summary";
 const job = decodeURIComponent(location.pathname.split("/")[2]);
 const tabs = new BroadcastChannel("shimwright.jobs");
-const person = new Person($("person"));
+const person = new Person($("person"), () => ctx.waiting && document.querySelector(`[data-form="${CSS.escape(ctx.waiting)}"] button[type=submit]`)?.focus());
 
 const ctx = {
   job,
@@ -26,52 +29,29 @@ const ctx = {
   correcting: new Map(),
   typed: new Map(),
   any: null,
-  names,
+  // The form that waits for a name to be saved under, and the last entry this page wrote.
+  waiting: null,
+  own: 0,
+  names: (path, more) => names(ctx, path, more),
   render,
   reload,
   tell: (words, more = []) => $("told").replaceChildren(words, ...more),
   drafted: drawSteps,
-  whoMissing: (text) => person.ask(text),
-  saved,
+  whoMissing(text, form) {
+    ctx.waiting = form.spec.name;
+    person.ask(text);
+  },
+  saved: (data, form) => saved(ctx, data, form),
+  wrote: () => tabs.postMessage(job),
   take,
 };
 let size = null;
-let own = 0;
 let drawn = 0;
-
-// Limits that stand, for the answer which of them holds.
-const limitNames = () =>
-  standing(ctx.entries)
-    .filter((e) => e.kind === "limit" && !e.withdrawn)
-    .map((e) => [e.n, say("job.limit_at", { n: e.n, name: say(`job_choice.name.${e.data.name}`) })]);
-
-function names(path, { place, what: asked } = {}) {
-  const rule = ctx.layout.names[path];
-  if (!rule) return null;
-  const [what, which] = rule.split(":");
-  const s = ctx.state;
-  if (what === "instrument") return Object.values(s.instruments).filter((d) => !which || d.type === which).map((d) => [d.id, d.id]);
-  if (what === "step") return ctx.layout.steps.map((x) => [x.step, say(`job_step.${x.step}`)]);
-  if (what === "blind") return ctx.entries.filter((e) => e.kind === "blind").map((e) => [e.n, say("job.entry", { n: e.n })]);
-  if (what === "reading") {
-    if (asked === "limit") return limitNames();
-    const rows = s.readings.filter((r) => !which || r.kind === which);
-    const more = path === "confirm.entry" && !asked ? limitNames() : [];
-    return more.concat(rows.map((r) => [r.entry, say("job.reading_at", { n: r.entry, kind: say(`job_reading.${r.kind}`), phase: say(`job_choice.phase.${r.phase}`) })]));
-  }
-  const goes = { left: "side", right: "side" }[place] ?? place;
-  const own = s.stock.filter((p) => !p.rejected && p.state !== "discarded");
-  const others = which === "own" ? [] : ctx.shop.filter((p) => p.state === "free" && !s.stock.some((x) => x.id === p.id));
-  return [...own, ...others]
-    .filter((p) => !goes || p.place === goes)
-    .map((p) => [p.id, say("job.piece_at", { id: p.id, thickness: number(p.thickness_mm), state: say(`job_stock.state_${stateOf(p.state)}`) })]);
-}
-
-const stateOf = (state) => (state === "free" || state === "reserved" || state === "rejected" || state === "discarded" ? state : "fitted");
 
 async function load() {
   const [state, entries, shop] = await Promise.all([ask(jobPath(job)), ask(jobPath(job, "/entries")), ask("/api/stock")]);
   if (!state.ok || !entries.ok) return state.ok ? entries : state;
+  learn({ units: state.data.in_inches ? "in" : "mm" });
   Object.assign(ctx, { state: state.data, entries: entries.data.entries, shop: shop.data?.stock ?? [] });
   return null;
 }
@@ -88,7 +68,7 @@ async function fresh() {
   lost(trouble);
   // What this page is writing itself is no news: it is drawn once the answer is there.
   if (ctx.sending) size = -1;
-  if (trouble || ctx.sending || ctx.entries.length <= Math.max(drawn, own)) return;
+  if (trouble || ctx.sending || ctx.entries.length <= Math.max(drawn, ctx.own)) return;
   render();
   ctx.tell(say("job.other_tab"));
 }
@@ -180,48 +160,6 @@ function rest() {
   ];
 }
 
-// After an entry is on the disk: say so, and lead on.
-async function saved(data, form) {
-  ctx.correcting.clear();
-  own = data.entry.n;
-  const same = document.activeElement?.closest?.("[data-form]") !== null;
-  tabs.postMessage(job);
-  const before = ctx.state.next?.name;
-  await reload();
-  const said = say(data.before ? "job.was_saved" : "job.saved", { n: data.entry.n });
-  const next = ctx.state.next?.name;
-  const leads = next && next !== ctx.open && (next !== before || !standingOf(ctx, ctx.open)[0].match(/now|again/));
-  const go = leads ? el("a", { class: "button", href: `#${next}` }, say("job.go_on", { step: say(`job_step.${next}`) })) : null;
-  const odd = oddities(data);
-  ctx.tell(`${said} `, [...odd, go].filter(Boolean));
-  if (odd.at(-1)?.tagName === "BUTTON") odd.at(-1).focus();
-  else if (go) go.focus();
-  else if (same) focusIn(REPEATED.includes(form.spec.kind) ? form.spec.name : null);
-}
-
-// What is odd about an entry that was just written down, and the way to put it right; nothing is filled in.
-function oddities(data) {
-  if (!data.remarks?.length) return [];
-  const n = data.entry.corrects ?? data.entry.n;
-  const right = () => {
-    ctx.correcting.set(n, "correct");
-    ctx.tell("");
-    render();
-    const form = document.querySelector("#step .written form");
-    form?.querySelector(CONTROLS)?.focus();
-    form?.scrollIntoView({ block: "center" });
-  };
-  const said = data.remarks.map((x) => el("span", { class: "remark", data: { from: "program" } }, `${say("job.look_again")} ${localised(x)}`));
-  if (data.entry.kind === "state") return said;
-  return [...said, el("button", { type: "button", class: "small", on: { click: right } }, say("job.put_right", { n }))];
-}
-
-function focusIn(name) {
-  const open = ctx.forms.find((f) => (name ? f.spec.name === name : f.root.closest("details")?.open !== false));
-  if (open) open.focus();
-  else $("step-h")?.focus();
-}
-
 function take(place, ids) {
   const form = ctx.forms.find((f) => f.spec.name === `fit-${place}`);
   if (!form) return;
@@ -252,7 +190,7 @@ window.addEventListener("hashchange", () => {
   ctx.correcting.clear();
   ctx.tell("");
   render();
-  const first = ctx.forms.find((f) => f.root.closest("details")?.open !== false);
+  const first = ctx.forms.find(unfolded);
   if (first) first.focus();
   else $("step-h").focus();
   $("step-h").scrollIntoView({ block: "start" });
@@ -273,5 +211,6 @@ if (forms.ok) {
   // Before the job itself: what is written in between is then seen as new.
   size = (await ask(jobPath(job, "/size"))).data?.size ?? null;
   await reload();
+  ctx.tell(kept.toldBefore());
   setInterval(look, LOOK_MS);
 } else lost(forms);

@@ -67,10 +67,16 @@ function lastReading(ctx, kind) {
   return r ? byNumber.get(r.entry) : null;
 }
 
+// Which reading it is that is shown: one taken before the strip-down is not one of the rebuild.
+function whence(ctx, n) {
+  const r = ctx.state.readings.find((x) => x.entry === n);
+  return r ? el("p", { class: "quiet" }, say("job_depth.whence", { n, phase: say(`job_choice.phase.${r.phase}`) })) : null;
+}
+
 function ringPanel(kind) {
   return (ctx) => {
     const e = lastReading(ctx, kind);
-    const out = [el("h3", {}, say(kind === "backlash" ? "job_ring.title" : "job_ring.run_out"))];
+    const out = [el("h3", {}, say(kind === "backlash" ? "job_ring.title" : "job_ring.run_out")), e && whence(ctx, e.n)];
     const slot = el("div", { class: "picture", data: { live: kind } });
     slot.append(e ? ringPicture(ctx, kind, e.data) : el("p", { class: "quiet" }, say("job_ring.not_yet")));
     out.push(slot);
@@ -81,8 +87,8 @@ function ringPanel(kind) {
 
 function carrier(ctx) {
   const out = [];
-  // What comes next says the same where this is the step.
-  if (ctx.state.carrier?.say && ctx.state.carrier.say !== ctx.state.next?.say) out.push(el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(ctx.state.carrier.say)));
+  // What comes next says the same where this is the step; before a reading there is nothing to say of one.
+  if (ctx.state.carrier?.say && (ctx.state.carrier.reading || ctx.state.carrier.pinch_mm) && ctx.state.carrier.say !== ctx.state.next?.say) out.push(el("p", { class: "shim", role: "status", data: { from: "program" } }, localised(ctx.state.carrier.say)));
   for (const m of ctx.state.ring_moves ?? []) out.push(told(m.say, "quiet"));
   return out;
 }
@@ -90,7 +96,9 @@ function carrier(ctx) {
 function torque(ctx, where = "pinion") {
   const name = `${where}-preload`;
   const limit = ctx.state.limits_for[name]?.[ctx.state.state.bearings] ?? ctx.state.limits[name];
-  return [el("p", { class: "lead" }, limit ? say("job_torque.limit", { limit: limitWords(ctx, name, limit) }) : say("job_torque.no_limit"))];
+  const pinch = where === "carrier" ? ctx.state.limits["carrier-pinch"] : null;
+  const lines = [limit && say("job_torque.limit", { limit: limitWords(ctx, name, limit) }), pinch && say("job_torque.pinch", { limit: limitWords(ctx, "carrier-pinch", pinch) })].filter(Boolean);
+  return (lines.length ? lines : [say("job_torque.no_limit")]).map((words) => el("p", { class: "lead" }, words));
 }
 
 function pattern(ctx) {
@@ -111,6 +119,7 @@ function sheet(ctx) {
   const by = kept.who() ? `?by=${encodeURIComponent(kept.who())}` : "";
   const status = el("p", { role: "status" });
   const pdf = async () => {
+    status.textContent = say("job_sheet.making");
     const answer = await fetch(`${path}.pdf${by}`).catch(() => null);
     if (!answer?.ok) {
       const data = await answer?.json().catch(() => null);
@@ -120,8 +129,10 @@ function sheet(ctx) {
     const link = el("a", { href: URL.createObjectURL(await answer.blob()), download: `${ctx.job}.pdf` });
     link.click();
     URL.revokeObjectURL(link.href);
+    status.textContent = say("job_sheet.made", { name: link.download });
   };
   const check = async () => {
+    status.textContent = say("job_sheet.reading");
     const answer = await ask(jobPath(ctx.job, "/check"));
     if (!answer.ok) status.textContent = say("common.not_through");
     else if (answer.data.same) status.textContent = say("job_sheet.same");
@@ -152,8 +163,8 @@ export function panel(name, ctx, take) {
     "as-found": () => [ctx.state.as_found ? told(ctx.state.as_found.say, ctx.state.as_found.agrees ? "lead" : "cure") : null],
     limits: () => limits(ctx),
     stock: () => stock(ctx),
-    depth: () => [el("h3", {}, say("job_depth.title")), ...depthPart(ctx.state), ...shimPart(ctx.state, null)],
-    shim: () => [el("h3", {}, say("job_depth.title")), ...depthPart(ctx.state), ...shimPart(ctx.state, (ids) => take("depth", ids)), ...stock(ctx), ...closures(ctx)],
+    depth: () => [el("h3", {}, say("job_depth.title")), whence(ctx, ctx.state.depth?.set), ...depthPart(ctx.state), ...shimPart(ctx.state, null), ...people(ctx)],
+    shim: () => [el("h3", {}, say("job_depth.title")), whence(ctx, ctx.state.depth?.set), ...depthPart(ctx.state), ...shimPart(ctx.state, (ids) => take("depth", ids)), ...stock(ctx), ...closures(ctx), ...people(ctx)],
     closure: () => closures(ctx),
     torque: () => torque(ctx),
     carrier: () => [...torque(ctx, "carrier"), ...carrier(ctx)],
@@ -165,5 +176,7 @@ export function panel(name, ctx, take) {
   const made = name in parts ? parts[name]().filter(Boolean) : [];
   return made.length ? el("div", { class: "panel", data: { panel: name } }, made) : null;
 }
+
+const people = (ctx) => (ctx.state.people?.length ? [el("h3", {}, say("job_people.title")), ...ctx.state.people.map((c) => told(c.say, c.agrees ? "lead" : "cure"))] : []);
 
 const closures = (ctx) => (ctx.state.predictions?.length ? [el("h3", {}, say("job_closure.title")), ...closurePart(ctx.state)] : []);

@@ -1,4 +1,5 @@
 // The step that is open: what is known, its forms, what was written down, and leaving it out.
+import { depthWords, errorWords } from "./job_answer.js";
 import { BenchForm } from "./job_bench.js";
 import { el, told } from "./job_dom.js";
 import { entryItem, standing } from "./job_entries.js";
@@ -7,7 +8,8 @@ import { live } from "./job_live.js";
 import { panel } from "./job_panels.js";
 import { standingOf } from "./job_steps.js";
 import { both } from "./job_units.js";
-import { localised, mm, rulingWords, say } from "./words.js";
+import { localised, say } from "./say.js";
+import { unit } from "./units.js";
 
 export const REPEATED = ["limit", "instrument", "piece"];
 const about = (kind, entry, more = {}) => ({ kind, name: `${kind}-${entry}`, first: ["reason"], more: [], preset: { entry, ...more } });
@@ -17,20 +19,26 @@ const fits = (spec, e) => e.kind === spec.kind && Object.entries(spec.preset ?? 
 // Which forms of a step are unfolded: those that are due.
 function due(ctx, step) {
   const forms = step.forms.filter((f) => !f.fold);
+  // Before anything is loosened there is only this to do; the rest comes once the carrier is out.
+  if (step.step === "as-found" && !ctx.state.readings.some((r) => r.phase === "as-found" && r.kind === "backlash")) return new Set(["backlash"]);
   if (forms.length === 1) return new Set(forms.map((f) => f.name));
   // What is done lies folded; it can be added to.
   if (standingOf(ctx, step.step)[0] === "done") return new Set();
   const written = standing(ctx.entries).filter((e) => !e.withdrawn);
   const zero = ctx.state.zeroings.at(-1);
   const open = zero && !zero.closed;
+  // A build that is as it must be is not asked for again: naming the nut says that a wrench was put to it.
+  const asked = /put right first|written down, or|note its state/.test(ctx.state.steps.find((s) => s.step === step.step)?.missing ?? "");
   const measured = open && ctx.state.readings.some((r) => r.zeroing === zero.entry);
   const out = new Set();
   for (const f of forms) {
     if (step.step === "pinion-preload" && REPEATED.includes(f.kind)) continue;
-    if (f.name === "state" && forms.some((x) => x.name === "zeroing-before")) !open && out.add(f.name);
+    if (f.name === "state" && forms.some((x) => x.name === "zeroing-before")) !open && asked && out.add(f.name);
     else if (f.name === "zeroing-before") !open && out.add(f.name);
     else if (f.name === "set-bench") open && out.add(f.name);
     else if (f.name === "zeroing-after") measured && out.add(f.name);
+    else if (f.name === "family-sides") sidesOpen(ctx) && out.add(f.name);
+    else if (f.name === "preload-carrier" && ctx.state.limits["carrier-pinch"] && !ctx.state.limits["carrier-preload"]) continue;
     else if (f.name === "set-typed" || ["fit-far", "fit-spacer"].includes(f.name) || f.kind === "end-play" || f.bench) continue;
     else if (f.name === "state") ctx.state.state.carrier !== "in" && ["carrier-preload", "run-out"].includes(step.step) && out.add(f.name);
     else if (REPEATED.includes(f.kind) || f.one || !written.some((e) => fits(f, e)) || (step.reads?.endsWith(f.kind) && step.step !== "as-found")) out.add(f.name);
@@ -40,31 +48,44 @@ function due(ctx, step) {
   return out;
 }
 
+// What the side shims do is not known yet.
+function sidesOpen(ctx) {
+  const known = { toward: true, away: true, more: true, less: true };
+  return ["left_moves", "right_moves", "left_preload", "right_preload"].some((name) => !known[ctx.state.family?.[name]]);
+}
+
 function folded(ctx, step, spec, open) {
   const form = spec.bench ? new BenchForm(ctx, step.step, spec) : new JobForm(ctx, step.step, spec);
   ctx.forms.push(form);
   const beside = live(ctx, form);
   const body = el("div", { class: "form-body" }, form.root, beside);
-  if (step.forms.length === 1) return el("div", { class: "form-fold", data: { name: spec.name } }, el("h3", {}, formTitle(spec)), body);
-  const key = `${step.step}/${spec.name}`;
+  if (step.forms.length === 1 && !spec.fold) return el("div", { class: "form-fold", data: { name: spec.name } }, el("h3", {}, formTitle(spec)), body);
+  const key = foldKey(step.step, spec.name);
   const fold = el("details", { class: "form-fold", data: { name: spec.name }, open: ctx.folds.get(key) ?? open }, el("summary", {}, formTitle(spec)), body);
-  fold.addEventListener("toggle", () => ctx.folds.set(key, fold.open));
+  // Only what somebody folds or unfolds himself is remembered: else what is due would stay as it was at first.
+  fold.addEventListener("toggle", () => (fold.open === open ? ctx.folds.delete(key) : ctx.folds.set(key, fold.open)));
   return fold;
 }
+
+export const foldKey = (step, form) => `${step}/${form}`;
 
 function summary(r) {
   if (r.depth?.distance_mm) {
     const d = r.depth;
-    const value = say("job_depth.value", { distance: mm(d.distance_mm), half: mm(d.U95_mm) });
-    return el("p", {}, d.ruling ? `${value}. ${say("job_depth.ruling", { ruling: rulingWords(d.ruling), error: mm(d.error_mm, 4, true), target: mm(d.target_mm, 3) })}` : value);
+    const value = depthWords(d);
+    if (d.error_mm === null) return el("p", {}, `${value}. ${say("job_depth.no_target")}`);
+    return el("p", {}, d.ruling ? `${value}. ${errorWords(d)}` : value);
   }
-  return told(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : both(`${r.mean_mm.toFixed(4)} mm`, "length")));
+  return told(r.depth?.reason ?? r.torque?.say ?? r.run_out?.say ?? r.pattern?.say ?? r.end_play?.say ?? (r.mean_mm === undefined ? (r.covered ?? "") : say("job.mean", { value: both(unit() === "in" ? `${(r.mean_mm / 25.4).toFixed(5)} in` : `${r.mean_mm.toFixed(4)} mm`, "length") })));
 }
 
 function acts(ctx, step, r) {
   const specs = [];
   if (r.questions.length) specs.push([about("confirm", r.entry, { what: "unit" }), "confirm"]);
   if (r.status === "wrong state") specs.push([about("allow", r.entry), "allow"]);
+  if (r.kind === "depth" && r.phase !== "as-found" && ["valid", "provisional"].includes(r.status)) {
+    specs.push([{ kind: "blind", name: `blind-${r.entry}`, first: ["second"], more: [], preset: { first: r.entry } }, "blind"]);
+  }
   if (!["void", "past"].includes(r.status)) specs.push([about("void", r.entry), "void"]);
   if (!specs.length) return null;
   return el(
@@ -170,9 +191,11 @@ function unitGives(ctx, step) {
   return el("div", { class: "act" }, el("h3", {}, say("job.unit_gives")), form.root);
 }
 
-// A shim beside a spacer is for units that have one.
+// A shim beside a spacer is for units that have one, and a far pack for those with two; a closed job is only opened again.
 function suits(ctx, step) {
   const spacer = ["solid spacer", undefined].includes(ctx.state.family?.preload_by);
+  if (step.step === "close") return (f) => (f.kind === "reopen") === Boolean(ctx.state.closed);
+  if (step.step === "depth" && ctx.state.family?.packs === "one") return (f) => f.name !== "fit-far";
   return (f) => spacer || (f.name !== "fit-spacer" && !(step.step === "pinion-preload" && f.kind === "piece"));
 }
 

@@ -2,6 +2,7 @@
 import { el, told } from "./job_dom.js";
 import * as kept from "./job_kept.js";
 import { localised, say } from "./say.js";
+import { sentence } from "./units.js";
 
 // How a step stands: its kind and the words for it.
 export function standingOf(ctx, name) {
@@ -41,13 +42,15 @@ export function nextPart(ctx) {
   const out = [];
   if (closed) out.push(el("p", { class: "next" }, say("job.closed")));
   if (next) {
-    out.push(el("p", { class: "next", role: "status", data: { from: "program" } }, localised(next.say)));
+    out.push(el("p", { class: "next", role: "status", data: { from: "program" } }, sentence(next.say)));
     out.push(el("p", { class: "quiet" }, say("job.why", { why: localised(next.why) })));
     if (next.name !== ctx.open) out.push(el("p", {}, el("a", { class: "button", href: `#${next.name}` }, say("job.go", { step: say(`job_step.${next.name}`) }))));
   }
-  if (redo.length) {
+  // What the sentence above says already is not said again.
+  const further = redo.filter((r) => !next?.say.includes(`${r.what} again: ${r.because.split(":")[0]}:`));
+  if (further.length) {
     out.push(
-      el("div", { class: "redo" }, el("h3", {}, say("job.redo_title")), el("ul", {}, redo.map((r) => el("li", {}, say("job.redo", { what: localised(r.what), because: localised(r.because) }))))),
+      el("div", { class: "redo" }, el("h3", {}, say("job.redo_title")), el("ul", {}, further.map((r) => el("li", {}, say("job.redo", { what: localised(r.what), because: sentence(r.because) }))))),
     );
   }
   if (problems.length) out.push(el("h3", {}, say("job.problem_title")), el("ul", {}, problems.map((p) => told(p, "cure", "li"))));

@@ -5,6 +5,11 @@ import { halfWidth, sentence, unit } from "./units.js";
 // A silence as short as seating an arbor takes is no trouble yet.
 const SILENT_MS = 3000;
 
+let chosen = true;
+
+// Which source it is: one that is none yet is not looked for at its cable.
+export const listenedTo = (source) => (chosen = source !== "none");
+
 // What the link is to a person: a short silence is none.
 export const felt = (link, arrived) => (link === "stale" && performance.now() - arrived < SILENT_MS ? "on" : link);
 
@@ -13,7 +18,7 @@ export function whatNow(link, step, result) {
   if (step?.do === "called-off") return sentence(result?.enough?.say ?? "");
   if (step?.do === "read-answer") return say("now.read_answer");
   if (link === "none") return say("now.no_program");
-  if (link === "lost") return say("now.link_lost");
+  if (link === "lost") return say(chosen ? "now.link_lost" : "now.none_chosen");
   if (link === "waiting") return say("now.waiting");
   if (link === "stale") return say("now.stale");
   if (!step || (step.do === "sweep" && !result?.sweeps.length && step.seating === 1)) return say("now.begin");
