@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import re
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import asdict
@@ -24,25 +23,18 @@ from starlette.concurrency import run_in_threadpool
 from capture.chosen import Chosen, chosen_file, kept_choice
 from capture.descriptors import open_descriptors
 from capture.doctor import examine
-from capture.doctor.serial_ports import lasting_name
-from capture.errors import CaptureError, LinkLostError
-from capture.identify.around import is_port, port_of, ports_around
+from capture.errors import CaptureError
+from capture.identify.around import port_of, ports_around
 from capture.identify.sniffing import USUAL_S
 from capture.profiles import known_profiles, load_profile
 from capture.sources import open_source
-from capture.sources.holders import holders
-from capture.sources.serial_finding import find_port
 from capture.station import Station
-from web.connect_search import BusyError, Running, Search
+from web.connect_search import BusyError, Search
+from web.connect_sources import Sources, lasting, real
 from web.door.guard import at_this_machine
 
 LONGEST_S = 120.0
-_URL = re.compile(r"(socket|rfc2217)://[^\s/@]+:\d{1,5}")
 _ELSEWHERE = "Ports are looked for, and profiles kept, only on the computer that runs shimwright: open this page there."
-_ONE_BLUETOOTH = (
-    "This page listens to {mine} over Bluetooth: looking for another one could cut that off. "
-    "Listen to another indicator first, or identify the one in use by its own name."
-)
 _NOT_ASKED = "The indicator in use is only listened to: leave what to send empty. With another way of asking it can be identified once it is not in use."
 
 
@@ -79,27 +71,6 @@ def _at_this_computer(request: Request) -> None:
         raise HTTPException(403, _ELSEWHERE)
 
 
-def _real(source: str) -> str:
-    """What a source stands for, so that two texts for the same thing are alike."""
-    if not source.startswith("serial:"):
-        return source.lower()
-    name = source.removeprefix("serial:")
-    try:
-        name = find_port(name)
-    except CaptureError:
-        return source
-    return os.path.realpath(name) if os.name == "posix" else name.upper()
-
-
-def _lasting(source: str) -> str:
-    """A source by a name that stays when the port's own changes, where the system knows one."""
-    if not source.startswith("serial:"):
-        return source
-    device = source.removeprefix("serial:")
-    stays = lasting_name(device)[0] if os.path.exists(device) else None
-    return source if stays is None else f"serial:{stays}"
-
-
 def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | None = None) -> APIRouter:
     """The routes of the connect screen.
 
@@ -110,6 +81,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
         Keeps the indicator that is chosen for the next start.
     """
     search = Search()
+    sources = Sources(station)
     examining = asyncio.Lock()
 
     @asynccontextmanager
@@ -119,51 +91,6 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
 
     router = APIRouter(lifespan=life)
     own = [Depends(_at_this_computer)]
-
-    def listened_to() -> str:
-        return str(station.state()["source"])
-
-    def is_mine(source: str) -> bool:
-        """Whether it is the indicator in use, under whatever name."""
-        mine = listened_to()
-        return source == mine or _real(source) == _real(mine)
-
-    def running(source: str) -> Running | None:
-        """How to listen along, if it is the indicator in use."""
-        return Running(station.along, station.profile) if is_mine(source) else None
-
-    def checked(source: str) -> str:
-        """The source, if it may be opened now."""
-        if source.startswith("ble:") and len(source) > 4:
-            return source
-        if _URL.fullmatch(source):
-            return source
-        if not source.startswith("serial:") or len(source) <= 7:
-            raise HTTPException(
-                422,
-                f"source: given {source!r}; allowed: serial:PORT, ble:ADDRESS, socket://host:port, rfc2217://host:port",
-            )
-        try:
-            device = find_port(source.removeprefix("serial:"))
-        except CaptureError as e:
-            raise HTTPException(404 if isinstance(e, LinkLostError) else 422, str(e)) from None
-        if os.name == "posix" and not os.path.exists(device):
-            raise HTTPException(404, f"No such port: {device}. Is the cable plugged in?")
-        if not is_port(device):
-            raise HTTPException(422, f"{device} is not a serial port.")
-        if held := holders(device):
-            raise HTTPException(409, f"{device} is in use by {', '.join(held)}. Close that program first.")
-        return f"serial:{device}"
-
-    def to_look_at(source: str) -> tuple[str, Running | None]:
-        """A source that may be searched now, and how to listen along where it is in use."""
-        along = running(source)
-        if along is not None:
-            return source, along
-        if source.startswith("ble:") and (mine := listened_to()).startswith("ble:"):
-            # Looking for one indicator may cut off another that is known by a name as well as by an address.
-            raise HTTPException(409, _ONE_BLUETOOTH.format(mine=mine))
-        return checked(source), None
 
     @router.get("/api/connect")
     async def state() -> dict[str, Any]:
@@ -189,7 +116,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
     @router.get("/api/connect/ports", dependencies=own)
     def ports() -> dict[str, Any]:
         found = ports_around()
-        mine = _real(listened_to())
+        mine = real(sources.listened_to())
         if os.path.exists(mine) and mine not in {os.path.realpath(p.device) for p in found}:
             found.append(port_of(mine))
         return {
@@ -203,7 +130,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
         # It reads files through: one look at a time, however many pages ask.
         async with examining:
             found = [f.as_dict() for f in await run_in_threadpool(examine)]
-        mine = _real(listened_to())
+        mine = real(sources.listened_to())
         for f in found:
             # The look at the ports knows of other programs only.
             if f["what"].startswith(f"serial port {mine} ("):
@@ -222,7 +149,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
                 load_profile({"use": "text-line", "poll": poll}, "what to send")
             except CaptureError as e:
                 raise HTTPException(422, str(e)) from None
-        source, along = await run_in_threadpool(to_look_at, request.source.strip())
+        source, along = await run_in_threadpool(sources.to_look_at, request.source.strip())
         if along is not None and poll is not None:
             raise HTTPException(422, f"poll: given {poll!r}. {_NOT_ASKED}")
         return _begun(lambda: search.identify(source, request.seconds, poll, along))
@@ -231,7 +158,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
     async def again(request: AgainRequest) -> dict[str, Any]:
         along = None
         if search.source:
-            _, along = await run_in_threadpool(to_look_at, search.source)
+            _, along = await run_in_threadpool(sources.to_look_at, search.source)
         return _begun(lambda: search.again(request.candidate, along))
 
     @router.post("/api/connect/keep", status_code=201, dependencies=own)
@@ -256,13 +183,13 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
         try:
             profile = load_profile(request.profile.strip(), "the profile to use")
             # The one that is listened to may be there under this name alone, and is let go first.
-            if source != listened_to() or source in ("push", "typed"):
-                checked(source)
+            if source != sources.listened_to() or source in ("push", "typed"):
+                sources.checked(source)
             station.listen_to(open_source(source, profile), profile)
         except CaptureError as e:
             raise HTTPException(422, str(e)) from None
         done = {"source": source, "profile": request.profile.strip(), "set": station.sets}
-        return {**done, **_kept(Chosen(_lasting(source), request.profile.strip()))}
+        return {**done, **_kept(Chosen(lasting(source), request.profile.strip()))}
 
     def _kept(chosen: Chosen) -> dict[str, Any]:
         """Where the choice is kept; else why it is not, if it was to be."""
@@ -284,7 +211,7 @@ def connect_router(station: Station, keep_choice: Callable[[Chosen], Path] | Non
         if kept is None:
             return {"choice": None, "why": ""}
         row = {"source": kept.source, "profile": kept.profile, "file": str(chosen_file())}
-        return {"choice": {**row, "in_use": is_mine(kept.source)}, "why": ""}
+        return {"choice": {**row, "in_use": sources.is_mine(kept.source)}, "why": ""}
 
     @router.post("/api/connect/cancel", dependencies=own)
     async def cancel() -> dict[str, Any]:
