@@ -255,7 +255,7 @@ def _too_warm(s: State, out: list[str]) -> None:
         low, high = min(known, key=known.__getitem__), max(known, key=known.__getitem__)
         if float(known[high] - known[low]) > TOO_WARM_K:
             out.append(
-                f"temperatures: {high} {float(known[high]):g} °C and {low} {float(known[low]):g} °C are too far apart; "
+                f"temperatures: {high} {float(known[high]):.4g} °C and {low} {float(known[low]):.4g} °C are too far apart; "
                 "let them come to the same temperature"
             )
 

@@ -9,7 +9,7 @@ from analysis.job.derive import moves, setup_for, target_missing
 from analysis.job.far_off import stop_at
 from analysis.job.figures import depth_of
 from analysis.job.fitting import question_of_change
-from analysis.job.people import pending
+from analysis.job.people import Comparison, comparisons, pending
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.redo import redo_list
@@ -126,9 +126,28 @@ def as_found_of(job: Job) -> tuple[str, bool, float] | None:
 
 
 def covered(job: Job) -> str:
-    """The second person of a blind comparison."""
+    """The second person of a blind comparison, and two people who do not find the same."""
     waiting = pending(job)
-    return "".join(f"{who} measures without seeing set {n}." for n, who in list(waiting.items())[:1])
+    if waiting:
+        n, who = next(iter(waiting.items()))
+        return f"{who} measures without seeing set {n}."
+    found = comparisons(job)
+    return disputed(job, found[-1]) if found else ""
+
+
+def disputed(job: Job, c: Comparison) -> str:
+    """What to do where two people differ by more than a shim may; empty once somebody measured again or took one of the sets."""
+    if c.agrees is not False or round(abs(c.difference_mm), 9) <= APART_MM:
+        return ""
+    again = any(r.kind == "depth" and r.n > c.second for r in job.readings)
+    taken = any(r is not None and accepted(job, r) for r in (job.reading(c.first), job.reading(c.second)))
+    if again or taken:
+        return ""
+    return f"{c.say} No shim is put in on a figure two people do not share: measure again, or say who accepts entry {c.second} as it is."
+
+
+APART_MM = 0.010
+"""Difference of two people from which no shim is put in on the later figure (common practice, no source)."""
 
 
 def check_after(job: Job) -> str:

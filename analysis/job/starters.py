@@ -9,9 +9,10 @@ from decimal import Decimal
 from typing import Any
 
 from analysis.job.derive import moves
-from analysis.job.quantities import quantity
+from analysis.job.quantities import Quantity, quantity
 from analysis.job.state import Job
 from analysis.marks import count_of, shim_change_for_mark
+from analysis.plausibility import LARGE_ERROR_MM
 from analysis.shims import change_for_bearing
 
 
@@ -32,7 +33,9 @@ def starter_of(job: Job) -> dict[str, Any] | None:
     if "taller" in d:
         part = change_for_bearing(quantity(d["taller"], "length").mm, effect)
         change += part
-        said.append(f"bearing stack taller by {d['taller']}: {part:+f} mm of shim")
+        taller = quantity(d["taller"], "length")
+        how = "shorter" if taller.value < 0 else "taller"
+        said.append(f"bearing stack {how} by {Quantity(abs(taller.value), taller.unit)}: {part:+f} mm of shim")
     if "old_mark" in d:
         g = job.gearset or {}
         if "count" not in g or g.get("sense") not in ("adds", "subtracts"):
@@ -53,6 +56,8 @@ def starter_of(job: Job) -> dict[str, Any] | None:
     old = job.stacks.get("depth")
     stack = None if old is None else old.thickness.mm + change
     tail = "" if stack is None else f" Start with {stack:f} mm."
+    if abs(change) > Decimal(str(LARGE_ERROR_MM)):
+        tail = f" Stop: that is more than {LARGE_ERROR_MM:.2f} mm. Look for a wrong sign, unit or mark first."
     return {
         "change_mm": float(change),
         "stack_mm": None if stack is None else float(stack),

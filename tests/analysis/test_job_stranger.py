@@ -261,3 +261,52 @@ def test_who_read_the_mark_does_not_read_it_a_second_time(second: str) -> None:
     [problem] = admit(folded(start()), "gearset", check_entry("gearset", g), "AB")
     assert problem.field == "gearset.second_reader"
     assert "somebody else" in problem.allowed
+
+
+# two people who do not find the same: both measure again, nothing is averaged
+
+
+def by_two(second: tuple[str, ...], *more: s.Row) -> list[s.Row]:
+    rows = [*start(), ("skip", {"step": "as-found", "reason": "stripped"}), *trial(*GOOD)]
+    n = len(rows) - 1
+    later = s.measured("trial", s.seated("mm", *second), s.ONE_ZERO, "0.000 mm")
+    later[1] = ("set", {**later[1][1], "blind": len(rows) + 1, "person": "CD"})
+    return [*rows, ("blind", {"first": n, "second": "CD"}), *later, *more]
+
+
+def test_no_shim_is_put_in_on_a_figure_two_people_do_not_share() -> None:
+    far = by_two(("1.654 1.653", "1.651 1.652", "1.653 1.652"))
+    step = next_step(folded(far))
+    assert step is not None
+    assert step.name == "blind"
+    assert "No shim is put in on a figure two people do not share" in step.say
+    second = len(far) - 1
+    allowed = (
+        "deviation",
+        {"entry": second, "what": "CD's set", "allowed_by": "EF", "reason": "AB's arbor was not home"},
+    )
+    for settled in ([*far, allowed], [*far, *trial(*GOOD)]):
+        step = next_step(folded(settled))
+        assert step is not None
+        assert step.name != "blind"
+
+
+@pytest.mark.parametrize(
+    "second", [("1.634 1.633", "1.631 1.630", "1.633 1.632"), ("1.638 1.638", "1.637 1.638", "1.638 1.637")]
+)
+def test_a_small_difference_of_two_people_is_told_and_holds_nothing_up(second: tuple[str, ...]) -> None:
+    step = next_step(folded(by_two(second)))
+    assert step is not None
+    assert step.name != "blind"
+
+
+# a first shim: a mark misread or a unit slipped is asked about before anything is built
+
+
+def test_a_starting_shim_says_which_way_and_stops_at_a_large_change() -> None:
+    said = shown([*start(), ("starter", {"taller": "-0.051 mm"})])["starter"]["say"]
+    assert "bearing stack shorter by 0.051 mm: -0.051 mm of shim" in said, "retainer side: a shorter stack takes less"
+    far = shown([*start(), ("starter", {"old_mark": "+2", "new_mark": "+40"})])["starter"]
+    assert far["change_mm"] == pytest.approx(0.38)
+    assert "Stop: that is more than 0.30 mm" in far["say"]
+    assert "Start with" not in far["say"]
