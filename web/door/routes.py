@@ -53,38 +53,44 @@ def words_for(request: Request) -> Words:
 def door_router(door: Door) -> APIRouter:
     """The routes of a door."""
     router = APIRouter(include_in_schema=False)
-    here = [Depends(only_here)]
+    _of_a_device(router, door)
+    _of_this_machine(router, door)
+    return router
 
-    def known(id: str) -> Device:
-        device = door.devices.get(id)
-        if device is None:
-            raise HTTPException(404, "No such device is paired any longer.")
-        return device
 
-    def picture() -> dict[str, Any]:
-        code = door.codes.current
-        now = door.clock()
-        return {
-            "open": door.open,
-            "addresses": list(door.addresses),
-            "code": None if code is None else {"code": spaced(code), "left_s": round(door.codes.left_s)},
-            "guessed": door.codes.guessed,
-            "devices": [
-                {
-                    "id": d.id,
-                    "name": d.name,
-                    "address": d.address,
-                    "since_s": round(now - d.since),
-                    "seen_s": 0 if d.open else round(now - d.seen),
-                    "writes": d.writes,
-                }
-                for d in door.devices.all()
-            ],
-            "push": None if door.push is None else {"token": door.push.text, "file": str(door.push.file)},
-        }
+def _known(door: Door, id: str) -> Device:
+    """A device that is paired."""
+    device = door.devices.get(id)
+    if device is None:
+        raise HTTPException(404, "No such device is paired any longer.")
+    return device
 
-    # a device
 
+def _picture(door: Door) -> dict[str, Any]:
+    """All that the page of devices shows."""
+    code = door.codes.current
+    now = door.clock()
+    return {
+        "open": door.open,
+        "addresses": list(door.addresses),
+        "code": None if code is None else {"code": spaced(code), "left_s": round(door.codes.left_s)},
+        "guessed": door.codes.guessed,
+        "devices": [
+            {
+                "id": d.id,
+                "name": d.name,
+                "address": d.address,
+                "since_s": round(now - d.since),
+                "seen_s": 0 if d.open else round(now - d.seen),
+                "writes": d.writes,
+            }
+            for d in door.devices.all()
+        ],
+        "push": None if door.push is None else {"token": door.push.text, "file": str(door.push.file)},
+    }
+
+
+def _of_a_device(router: APIRouter, door: Door) -> None:
     @router.api_route("/pair", methods=["GET", "HEAD"])
     async def pairing_page(request: Request) -> Response:
         if at_this_machine(request.scope):
@@ -133,7 +139,9 @@ def door_router(door: Door) -> APIRouter:
         out.delete_cookie(cookie_name(request.scope), path="/", httponly=True, samesite="strict")
         return out
 
-    # this machine
+
+def _of_this_machine(router: APIRouter, door: Door) -> None:
+    here = [Depends(only_here)]
 
     @router.api_route("/devices", methods=["GET", "HEAD"])
     async def devices_page(request: Request) -> Response:
@@ -141,19 +149,19 @@ def door_router(door: Door) -> APIRouter:
 
     @router.get("/api/devices", dependencies=here)
     async def devices() -> Any:
-        return JSONResponse(picture(), headers={"cache-control": "no-store"})
+        return JSONResponse(_picture(door), headers={"cache-control": "no-store"})
 
     @router.post("/api/devices/code", dependencies=here)
     async def new_code(request: Request) -> Any:
         if not door.open:
             raise HTTPException(409, words_for(request).devices.closed)
         door.codes.make()
-        return picture()
+        return _picture(door)
 
     @router.post("/api/devices/code/end", dependencies=here)
     async def end_code() -> Any:
         door.codes.end()
-        return picture()
+        return _picture(door)
 
     @router.get("/api/devices/code.svg", dependencies=here)
     async def code_picture(address: Annotated[int, Field(ge=0)] = 0) -> Response:
@@ -167,13 +175,13 @@ def door_router(door: Door) -> APIRouter:
 
     @router.post("/api/devices/{id}/rights", dependencies=here)
     async def rights(id: str, asked: RightsRequest) -> Any:
-        known(id).writes = asked.writes
-        return picture()
+        _known(door, id).writes = asked.writes
+        return _picture(door)
 
     @router.post("/api/devices/{id}/out", dependencies=here)
     async def out(id: str) -> Any:
-        door.devices.shut_out(known(id))
-        return picture()
+        door.devices.shut_out(_known(door, id))
+        return _picture(door)
 
     @router.post("/api/devices/push-token", dependencies=here)
     async def push_token(request: Request) -> Any:
@@ -183,6 +191,4 @@ def door_router(door: Door) -> APIRouter:
             await run_in_threadpool(door.push.renew)
         except CaptureError as e:
             raise HTTPException(507, str(e)) from None
-        return picture()
-
-    return router
+        return _picture(door)
