@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.conclusion import conclude
-from analysis.job.derive import InUnit, decimals_say, housing_say, setup_for, target_missing, units_of
+from analysis.job.derive import decimals_say, housing_say, setup_for, target_missing
 from analysis.job.ordering import apply_rounding
 from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.state import Job
 from analysis.job.typed import typed_statistics
+from analysis.job.units import InUnit, units_of
 from analysis.results import INFINITE_DOF, BudgetLine, PlayFinding, SetStatistics
 from analysis.setup import Setup, SetupError
 

@@ -7,12 +7,13 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
-from analysis.job.derive import InUnit, housing_deviation, housing_say
+from analysis.job.derive import housing_deviation, housing_say
 from analysis.job.entries import Problem
 from analysis.job.fields import FieldError
 from analysis.job.head import head_of, stated
 from analysis.job.kinds import KINDS
 from analysis.job.quantities import QuantityError, quantity
+from analysis.job.units import InUnit
 from analysis.marks import (
     INCH_MM,
     MarkError,

@@ -8,9 +8,10 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from analysis.job.derive import InUnit, free_pieces, units_of
+from analysis.job.derive import free_pieces
 from analysis.job.state import Job
 from analysis.job.stock import diameters_for, diameters_say
+from analysis.job.units import InUnit, units_of
 from analysis.setup import Setup
 from analysis.shims import Choice, Limits, StockPiece, order, stacks
 

@@ -10,11 +10,12 @@ from typing import Any
 
 from analysis.carrier import backlash, learnt_ratio
 from analysis.carrier_plan import carrier_for
-from analysis.job.derive import INCH, free_pieces, units_of
+from analysis.job.derive import free_pieces
 from analysis.job.quantities import quantity
 from analysis.job.records import Stack, Taken
 from analysis.job.state import Job
 from analysis.job.stock import diameters_for, diameters_say
+from analysis.job.units import INCH, units_of
 from analysis.setup import SetupError, parse_setup
 
 

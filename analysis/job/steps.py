@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from analysis.job import missing
+from analysis.job import missing, missing_ring
 from analysis.job.inches import with_inches, worked_in_inches
 from analysis.job.plainly import plainly
 from analysis.job.state import Job
@@ -116,20 +116,20 @@ ORDER: tuple[_Rule, ...] = (
         "run-out",
         "run-out",
         "Backlash that differs round the ring is run-out, and moving the ring gear does not cure it.",
-        missing.run_out,
+        missing_ring.run_out,
     ),
     _Rule(
         "carrier-preload",
         "preload",
         "The sum of both sides is fixed first; from then on shims only change sides.",
-        missing.carrier,
+        missing_ring.carrier,
     ),
-    _Rule("backlash", "backlash", "A change of depth or of the side shims changes it.", missing.backlash),
+    _Rule("backlash", "backlash", "A change of depth or of the side shims changes it.", missing_ring.backlash),
     _Rule(
         "pattern",
         "pattern",
         "The pattern catches a wrong convention; it is a cross-check and never a number.",
-        missing.pattern,
+        missing_ring.pattern,
     ),
     _Rule("close", "close", "What was not checked must stand on the sheet that stays with the unit.", missing.close),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from analysis.job.derive import moves, setup_for, target_missing, units_of
+from analysis.job.derive import moves, setup_for, target_missing
 from analysis.job.figures import depth_of, play_of, shim_of, statistics_of
 from analysis.job.head import head_of, stated
 from analysis.job.inches import all_with_inches, worked_in_inches
@@ -23,6 +23,7 @@ from analysis.job.state import Job
 from analysis.job.steps import next_step, steps
 from analysis.job.stock import diameters_for, diameters_say, piece_row, where_in
 from analysis.job.typed import seatings_of
+from analysis.job.units import units_of
 from analysis.plausibility import LARGE_ERROR_MM
 from analysis.rendering import play_as_dict, set_as_dict
 

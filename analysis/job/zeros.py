@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from analysis.depth import MASTER_RETURN
-from analysis.job.derive import units_of
 from analysis.job.entries import Entry
 from analysis.job.quantities import quantity
 from analysis.job.records import Data, Zeroing
 from analysis.job.state import Job
+from analysis.job.units import units_of
 
 
 def zeroing(job: Job, e: Entry) -> None:

@@ -29,3 +29,12 @@ def corrected(rows: Sequence[tuple[str, dict[str, Any]]], n: int, kind: str, dat
     """The job after entry `n` was put right."""
     e = entries(rows)
     return fold([*e, Entry(len(e) + 1, AT, "CD", kind, check_entry(kind, data), n)])
+
+
+def changed(rows: list[tuple[str, dict[str, Any]]], kind: str, **new: Any) -> list[tuple[str, dict[str, Any]]]:
+    """Rows with fields of one kind changed; None takes a field out."""
+    out = []
+    for k, d in rows:
+        both = {**d, **new} if k == kind else d
+        out.append((k, {a: b for a, b in both.items() if b is not None}))
+    return out

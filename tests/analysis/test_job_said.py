@@ -11,7 +11,7 @@ from analysis.job.inches import with_inches
 from analysis.job.steps import next_step
 from analysis.torque import judge
 from tests.analysis import job_scenarios as s
-from tests.analysis.test_job_traps import changed, folded, shown
+from tests.analysis.job_building import changed, folded, shown
 
 
 @pytest.mark.parametrize(

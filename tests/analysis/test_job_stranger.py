@@ -10,8 +10,8 @@ from analysis.backlash_ruling import judge_backlash
 from analysis.carrier import backlash
 from analysis.job import JobEntryError, check_entry, next_step
 from analysis.job.admission import admit
-from analysis.job.missing import backlash as backlash_missing
 from analysis.job.missing import depth
+from analysis.job.missing_ring import backlash as backlash_missing
 from analysis.job.remarks import remarks
 from tests.analysis import job_scenarios as s
 from tests.analysis.job_building import folded, shown

@@ -11,8 +11,9 @@ import pytest
 from analysis.job.kinds import KINDS
 from analysis.job.steps import STEPS
 from tests.analysis import job_scenarios as s
+from tests.analysis.job_building import changed, folded
 from tests.analysis.job_scenarios import Row
-from tests.analysis.test_job_traps import TO_AS_FOUND, TO_TRIAL, changed, folded
+from tests.analysis.test_job_traps import TO_AS_FOUND, TO_TRIAL
 from tests.web.test_job_commands import quick as quick
 from web.cli.job_hints import ways
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.job import rules
+from analysis.job import rules_measured as rules
 from analysis.job.fields import (
     Field,
     choice,
