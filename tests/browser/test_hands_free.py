@@ -172,15 +172,17 @@ def test_trouble_sounds_when_the_indicator_is_gone_and_not_when_the_work_is_done
             page.locator("#speech").click()
             swing()
             page.locator("#sweeps tbody tr.yes").first.wait_for(timeout=PATIENCE_MS)
+            # A machine that stalls for seconds gives a silence, which is another trouble.
+            before = heard(page).count("trouble")
             bench.unplug()
-            poll(page, lambda: "trouble" in heard(page), "five short notes")
+            poll(page, lambda: heard(page).count("trouble") > before, "five short notes")
             read(page, "five short notes – The indicator is not connected")
-            poll(
-                page,
-                lambda: any("The indicator is not connected" in x["text"] for x in page.evaluate("window.spoken")),
-                "and said",
-            )
-            assert heard(page).count("trouble") == 1, "once"
+
+            def gone() -> int:
+                return sum("The indicator is not connected" in x["text"] for x in page.evaluate("window.spoken"))
+
+            poll(page, lambda: gone() > 0, "and said")
+            assert gone() == 1, "once"
             # The sweep it broke off is in the list by then, and has not talked over it.
             assert "five short notes – The indicator is not connected" in page.locator("#heard").inner_text()
             page.close()

@@ -5,17 +5,22 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from capture.jobs import JobFolder
+from capture.simulator.bench import simulate
+from capture.simulator.demo import DEMO
 from capture.simulator.pty_bench import PtyBench
 from capture.simulator.wires import frame_of
 from tests.analysis import job_scenarios as s
-from tests.browser.benches import Seen
+from tests.browser.benches import Seen, in_this_program
 from tests.browser.conftest import running
 from tests.browser.job_pages import PATIENCE_MS, Keys, Row, as_writer, ask, shop, written
+from tests.fakes.handed import HandedSource
 
 
 @pytest.fixture(scope="module")
@@ -205,3 +210,34 @@ def test_the_display_is_taken_over_once_it_stands_still(browser: Any, tmp_path: 
         stop.set()
         thread.join(10)
         bench.stop()
+
+
+def test_sweeps_from_before_the_zero_are_told_and_a_set_without_one_is_not_used(browser: Any, tmp_path: Path) -> None:
+    source, jobs = HandedSource(), JobFolder(tmp_path / "jobs")
+    with in_this_program(source, folder=tmp_path / "streams", jobs=jobs, rate=DEMO.rate) as (base, _):
+        address = f"{base.rstrip('/')}/"
+        written(address, "older", [*s.ONE_START, *s.ONE_AS_FOUND, *s.ONE_TRIAL[:3]])
+        ask(address, "/api/bench", {"job": "older"})
+        page, seen = opened(browser, address, "older", "trial")
+        page.locator('details.form-fold[data-name="set-bench"]').evaluate("(d) => (d.open = true)")
+        bench = page.locator('[data-form="set-bench"]')
+        bench.filter(has_text="The indicator is measuring for this job.").wait_for(timeout=PATIENCE_MS)
+        use = bench.get_by_role("button", name="Use this set")
+        assert use.is_disabled(), "nothing was swept yet"
+        events, _ = simulate(replace(DEMO, seatings=1, sweeps=6, faults={}), 3)
+        source.hand([(e.t, e.data) for e in events if e.kind == "data"])
+        bench.filter(has_text=re.compile(r"[1-9] sweeps? counts?,|[2-9] sweeps count,")).wait_for(timeout=PATIENCE_MS)
+        assert not use.is_disabled()
+        assert bench.get_by_text("made before entry").count() == 0
+        # Longer than the first sweep took by its own times.
+        page.wait_for_timeout(5000)
+        before = {"when": "before", **s.ONE_ZERO}
+        n = ask(address, "/api/jobs/older/entries", {"kind": "zeroing", "data": before, "by": "AB"})["entry"]["n"]
+        told = bench.get_by_text(
+            f"made before entry {n} was written down (The display on the master). Begin the set anew"
+        )
+        told.wait_for(timeout=PATIENCE_MS)
+        bench.get_by_role("button", name="Begin the set anew").click()
+        told.wait_for(state="hidden", timeout=PATIENCE_MS)
+        assert seen.trouble == []
+        page.close()
