@@ -6,7 +6,7 @@ pace ``v = du/dt`` at the bottom, a mean weighted in time with variance ``s**2``
 ``v**2``, and the bottom at rest lies where that line meets nought.  One sweep cannot tell: it is a bottom like any other.
 
 Most displays do not average, and a few sweeps may climb with their pace by chance: both are weighed.  Where averaging is the likelier by far
-its shift is taken out, less what chance may have added; else it is doubt.
+its shift is taken out, less what chance may have added; else it is doubt.  What is too short to show in any set is allowed for in every one.
 
 Source: derived here (second moment of the averaging about its delay); weighted least squares, Student's t, mixture of two models: standard
 texts; the prior and the thresholds are our own and judged on simulated sets.
@@ -31,6 +31,9 @@ SHARE = 0.1
 TOLD, TAKEN = 0.2, 0.9
 """Probability of averaging, given the sweeps, below which nothing is done, and from which its shift is taken out; in between it is doubt."""
 
+UNSEEN_S = 0.08
+"""Length of a plain mean that a set hardly ever shows, and that a display may well have: allowed for at the pace of the hand (common practice, no source)."""
+
 LEAST_MM = 0.0007
 """Doubt from which it is worth a word."""
 
@@ -43,6 +46,9 @@ FIT_DOF = 6.0
 EXCESS = 2.0
 """Scatter that the pace leaves, as a ratio of variances to the fits' own, from which the scatter alone counts: something else is at work,
 bearing play for one."""
+
+SURE, PLAUSIBLE_S = 3e-3, 0.45
+"""Where that is so: chance by scatter alone below which, and length up to which, a shift is taken out."""
 
 _VARIANCES = np.geomspace(SHORTEST_S**2, LONGEST_S**2, 700) / 12.0
 """Variances in time, s^2, spaced by a hundredth."""
@@ -127,13 +133,15 @@ def at_rest(b: Bottoms, sense: int) -> Averaging | None:
     chance = t_sf(slope * math.sqrt(sxx / max(rest / left, 1.0)), left)
     given = mean / p
     explained = replace(b, minimum=b.minimum - sense * given * square, u=np.hypot(b.u, sd * (square - over)))
-    if p < TAKEN:
+    # Seatings nobody marked, or play, go with the pace by chance more often than noise does.
+    doubtful = rest > EXCESS * left and (chance > SURE or seconds > PLAUSIBLE_S)
+    if p < TAKEN or doubtful:
         u = math.hypot(mean, sd) * over
         say = (
             f"The faster sweeps stand higher, perhaps by chance, perhaps because the display averages over about {seconds:.2f} s: "
             f"{u:.4f} mm of doubt. Sweep slowly, or switch the averaging off."
         )
-        return Averaging(b, seconds, 0.0, u, dof, explained, chance, say if u >= LEAST_MM else "")
+        return Averaging(b, seconds, 0.0, u, dof, b if doubtful else explained, chance, say if u >= LEAST_MM else "")
     shift, u = mean * over, sd * over
     say = (
         f"The faster a sweep, the higher its minimum: the display averages over about {seconds:.2f} s. "
@@ -141,6 +149,11 @@ def at_rest(b: Bottoms, sense: int) -> Averaging | None:
     )
     settled = replace(b, minimum=b.minimum - sense * mean * square, u=np.hypot(b.u, sd * (square - over)))
     return Averaging(settled, seconds, shift, u, dof, explained, chance, say)
+
+
+def unseen_mm(b: Bottoms) -> float:
+    """Standard uncertainty of the set for averaging too short to show, mm: nought for a slow hand."""
+    return float((b.pace**2).mean()) * UNSEEN_S**2 / 12.0 if b.pace.size else 0.0
 
 
 def _variance_of_averaging(slope: float, se: float, dof: float, share: float) -> tuple[float, float, float]:

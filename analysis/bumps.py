@@ -21,6 +21,10 @@ LONGEST_BUMP_S = 1.0
 RIMS_LOG = 1.5
 """Median step of the logarithm of the pace across neighbouring peaks from which every other peak is no end of a swing: 0.1 to 1.0 for hands."""
 
+SWUNG_TO = 1.2
+"""Pace across a peak, as a share of the slower outer flank's, below which the arbor was swung to it: a hand that rocks farther to one side of the
+bottom than to the other makes low peaks by turns."""
+
 FEWEST_PEAKS = 4
 """Peaks without which nothing is said of rims."""
 
@@ -38,7 +42,7 @@ def is_bump(a: RawSweep, b: RawSweep) -> bool:
     outside = (a.t[a.lowest] - a.t[0]) + (b.t[-1] - b.t[b.lowest])
     level = abs(a.z[a.lowest] - b.z[b.lowest]) < 0.6 * min(a.fall_mm, b.rise_mm)
     low_peak = a.rise_mm < 0.5 * min(a.fall_mm, b.rise_mm)
-    if low_peak and level and between < 1.2 * outside:
+    if low_peak and level and between < 1.2 * outside and not across(a, b) < SWUNG_TO:
         return True
     # Pieces that came in one breath bear one time.
     inner = 2.0 * a.rise_mm**0.5 / between if between > 0 else math.inf

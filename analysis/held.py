@@ -13,6 +13,9 @@ from array import array
 from itertools import islice, pairwise
 from operator import eq
 
+import numpy as np
+from numpy.typing import NDArray
+
 from analysis.sweeps import RawSweep
 
 LOWEST_MM = 0.03
@@ -27,6 +30,13 @@ LEAST_STEPS = 5
 
 FEWEST, FEWEST_AGAIN = 2, 4
 """Values sent again that must be seen on the flanks of one sweep, and how often all of them together."""
+
+AT_ONCE = 0.2
+"""Share of the time between readings within which an equal value is the same one, come twice."""
+
+USUAL, MOSTLY = (0.55, 1.45), 0.6
+"""Shares of the time between readings that the waits before and after it then keep within, and how many of all waits keep within half as much of it: where
+readings come late or in bunches, two that come at once are two."""
 
 
 def times_sent(raw: RawSweep) -> int:
@@ -66,3 +76,30 @@ def sent_once(raw: RawSweep, often: int) -> RawSweep:
     lowest = max(0, bisect.bisect_right(keep, raw.lowest) - 1)
     t, z = array("d", (raw.t[i] for i in keep)), array("d", (raw.z[i] for i in keep))
     return RawSweep(t, z, raw.step_mm, raw.cut, raw.fall_mm, raw.rise_mm, lowest, raw.gaps)
+
+
+def come_twice(t: NDArray[np.float64], z: NDArray[np.float64], period_s: float | None) -> NDArray[np.bool_] | None:
+    """Which of these readings came a second time, at once after the first; None for none.
+
+    Parameters
+    ----------
+    t, z : ndarray
+        Arrival times, s, and readings.
+    period_s : float or None
+        Time between readings, s.
+    """
+    if not period_s or t.size < 6:
+        return None
+    wait = np.diff(t)
+    again = (wait < AT_ONCE * period_s) & (z[1:] == z[:-1])
+    if not again.any():
+        return None
+    usual = float(np.median(wait))
+    half = 0.5 * (USUAL[1] - 1.0) * usual
+    if abs(usual - period_s) > half or np.count_nonzero(np.abs(wait - usual) < half) < MOSTLY * wait.size:
+        return None
+    before, after = np.concatenate([[usual], wait[:-1]]), np.concatenate([wait[1:], [usual]])
+    again &= (before < USUAL[1] * usual) & (after > USUAL[0] * usual)
+    # Three readings take three turns however they were handed over; with one come twice they take two.
+    again &= before + wait + after < 2.5 * period_s
+    return np.concatenate([[False], again]) if again.any() else None

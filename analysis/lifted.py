@@ -21,8 +21,12 @@ JUMP_MM = 1.5
 JUMP_S = 0.35
 """A jump onto the stop and off it: 20° a second at the far side of a swing, and dead still the next moment, is no hand."""
 
-STILL_MM = 0.006
-"""Width within which a plunger on its stop stands; two display steps where that is more."""
+SLOW_S, FASTER, SWUNG = 0.8, 2.0, 1.3
+"""The same of a plunger that is let out slowly, how much faster than the hand over the bottom its tip then goes, in the root of the climb, and how fast the
+hand itself may go on: a swing slows down toward the far side."""
+
+STILL_MM = 0.012
+"""Width within which a plunger on its stop stands, a noisy display included; two display steps where that is more."""
 
 
 NOTE_S = 0.07
@@ -38,11 +42,14 @@ class LiftFinder:
         Nothing is going on: a reading within `JUMP_MM` of the bottom need only be noted, from `next_s` on.
     next_s : float
         When to note the next one, s.
+    pace : float
+        How fast the hand goes over the bottom, mm^0.5 of the root of the climb per second; nan while nobody knows.
     """
 
     def __init__(self) -> None:
         self.idle = True
         self.next_s = 0.0
+        self.pace = math.nan
         self._far_since: float | None = None
         self._far_last = 0.0
         self._no_swing = False
@@ -108,7 +115,7 @@ class LiftFinder:
 
     def _from_stop(self, t: float, mm: float, bottom_mm: float, step_mm: float, jump_s: float) -> bool:
         recent = self._recent
-        while recent and recent[0][0] < t - jump_s:
+        while recent and recent[0][0] < t - max(jump_s, SLOW_S):
             recent.popleft()
         back = False
         if abs(mm - self._level) <= max(STILL_MM, 2.0 * step_mm):
@@ -117,19 +124,29 @@ class LiftFinder:
             if self._jumped and self._last - self._since >= LIFTED_S:
                 self._stop, self._off = (self._last, self._level), 0
             self._level, self._since, self._last = mm, t, t
-            self._jumped = self._came(mm, bottom_mm)
+            self._jumped = self._came(t, mm, bottom_mm, jump_s)
         if self._stop is not None:
             left, level = self._stop
             # Two readings: one garbled value is no plunger on the face.
             self._off += abs(level - mm) >= JUMP_MM and abs(level - bottom_mm) > abs(mm - bottom_mm)
             if self._off >= 2:
                 self._stop, back = None, True
-            elif t - left > jump_s:
+            elif t - left > max(jump_s, SLOW_S):
                 self._stop = None
         recent.append((t, mm))
         return back
 
-    def _came(self, mm: float, bottom_mm: float) -> bool:
-        """Whether the display was well nearer the bottom a moment ago."""
+    def _came(self, t: float, mm: float, bottom_mm: float, jump_s: float) -> bool:
+        """Whether the display was well nearer the bottom a moment ago, and no swing took it away."""
         away = abs(mm - bottom_mm)
-        return away > JUMP_MM and sum(away - abs(z - bottom_mm) >= JUMP_MM for _, z in self._recent) >= 1
+        if away <= JUMP_MM:
+            return False
+        for at, z in self._recent:
+            before = abs(z - bottom_mm)
+            if away - before < JUMP_MM or t <= at:
+                continue
+            faster = (math.sqrt(away) - math.sqrt(before)) / (t - at) / self.pace
+            # while the hand is unknown only the jump speaks
+            if faster > FASTER or (at >= t - jump_s and not faster < SWUNG):
+                return True
+        return False

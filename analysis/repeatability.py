@@ -111,7 +111,7 @@ def summarise(
     sd, _ = _within_seats(b)
     s_r = max(sd if sd is not None else 0.0, floor)
     said = list(notes)
-    lines: list[BudgetLine] = list(common)
+    lines: list[BudgetLine] = [x for x in common if x.kind == "A"]
     seat_sd: float | None = None
     if seats.size >= 2:
         means = np.array([_weighted(b.minimum[b.seat == s], w[b.seat == s]) for s in seats])
@@ -153,6 +153,7 @@ def summarise(
             "normal",
         )
     )
+    lines += [x for x in common if x.kind == "B"]
     slope, p = _drift(b)
     if slope is not None and p is not None and p < DRIFT_P:
         # Zero or master were set before the first sweep: by then it had drifted by nobody knows how much.  What it does between

@@ -6,9 +6,10 @@ It keeps the readings around each bottom, not the whole stream.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from analysis.bumps import is_bump, joined
+from analysis.bumps import is_bump, joined, pace
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM
 from analysis.held import sent_once, times_sent
 from analysis.judging import Held, Outcome, SetJudge
@@ -263,7 +264,9 @@ class Session:
             raw = sent_once(raw, often)
             period = period * often if period is not None else None
         low = raw.z[raw.lowest]
-        self._bottom_mm = sense * low
+        if len(self._found) == 1 or sense == self._likelier(sense):
+            self._bottom_mm = sense * low
+            self._lifts.pace = min(pace(raw, -1), pace(raw, 1)) or math.nan
         # A hand that rests beside the face makes small bottoms of its own: what it holds there is held at no bottom.
         lately = [k.raw.z[k.raw.lowest] for k in kept[-LATELY:]] if len(self._found) == 1 else []
         self._plateaus.bottom_mm = sense * min([low, *lately])
@@ -274,6 +277,17 @@ class Session:
         else:
             kept.append(Kept(raw, period, pair))
         self.version += 1
+
+    def _likelier(self, latest: int) -> int:
+        """The display direction whose lowest readings lie closer together, while it is not stated: bottoms repeat, the ends of swings hardly."""
+        spread: dict[int, float] = {}
+        for sense, kept in self._found.items():
+            lows = sorted([k.raw.z[k.raw.lowest] for k in kept[-LATELY:]])
+            if len(lows) < 3:
+                return latest
+            middle = lows[len(lows) // 2]
+            spread[sense] = sorted(abs(x - middle) for x in lows)[len(lows) // 2]
+        return min(spread, key=lambda s: spread[s])
 
     def _outcome(self) -> Outcome:
         cache, version = self._cache, self.version

@@ -26,6 +26,13 @@ SMALLEST_RISE_MM = 0.020
 EARLY_RISE_MM = 0.40
 """A sweep is handed on once the arbor has climbed this far; the rest of the swing adds nothing."""
 
+HIGH_SHARE, HIGH_MOST_MM = 0.15, 0.06
+"""Rise out of a turning point well above the last bottom without which it is none, as a share of its height, and the most that is asked for: far up
+a flank a hand that trembles by a tenth of a degree makes 0.04 mm of it."""
+
+FLOOR_S, FLOOR_MM = 30.0, 0.05
+"""How long a bottom says where the face is, and how far the next ones lie from it: nothing is known of a face nobody comes back to."""
+
 Cut = Literal["", "gap", "link-lost", "unit-changed"]
 
 
@@ -114,6 +121,8 @@ class SweepFinder:
         self._top = 0.0
         self._low = 0.0
         self._peak_after = 0.0
+        # where the face was last met, and when
+        self._floor, self._floor_s = math.inf, 0.0
         # where in the buffer the bottom and the peak after it lie
         self._low_at = self._peak_at = 0
 
@@ -152,6 +161,8 @@ class SweepFinder:
             if m < self._low:
                 self._low, self._low_at = m, len(self._z) - 2
             elif m >= self._low + self._turn:
+                if self._low > self._floor and self._trembles(t, m):
+                    return None
                 self._falling, self._low_seen = False, True
                 self._peak_after, self._peak_at = m, len(self._z) - 2
             return None
@@ -187,7 +198,21 @@ class SweepFinder:
         self._gaps = []
         self._seen = 0
         self._falling = self._low_seen = self._handed_on = False
+        self._floor = math.inf
         return found
+
+    def _trembles(self, t: float, m: float) -> bool:
+        """Whether this rise is too small for a turning point so far above the face; back at the far side, the sweep has not begun."""
+        if t > self._floor_s + FLOOR_S:
+            self._floor = math.inf
+            return False
+        if m >= self._low + min(HIGH_SHARE * (self._low - self._floor), HIGH_MOST_MM):
+            return False
+        if m >= self._top:
+            self._falling = False
+            self._top = m
+            del self._t[:-3], self._z[:-3]
+        return True
 
     def _beyond(self, m: float) -> RawSweep | None:
         """Past the bottom: farther out, back below it, or over the far side into the next sweep."""
@@ -213,6 +238,8 @@ class SweepFinder:
     def _take(self, cut: Cut) -> RawSweep:
         # What lies beyond the peak belongs to the next sweep.
         end = self._peak_at + 2 if self._low_seen else len(self._z)
+        if not cut and self._low < self._floor + FLOOR_MM:
+            self._floor, self._floor_s = self._low, self._t[self._low_at]
         # Arrays: a long set holds many sweeps, and lists take four times the room.
         t, z = array("d", self._t[:end]), array("d", self._z[:end])
         return RawSweep(

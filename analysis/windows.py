@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.held import come_twice
 from analysis.sweeps import RawSweep
 from analysis.valley import Rest, Window
 
@@ -143,9 +144,12 @@ def choose(sweep: RawSweep, period_s: float | None) -> Window:
         left, right = _stretch(sweep.z, low, base + height)
         last = height >= HIGHEST_MM or (left == 0 and right == n)
         if right - left >= ENOUGH or last:
-            z = np.array(sweep.z[left:right])
-            times, timing = steady_times(np.array(sweep.t[left:right]), period_s)
-            rest = rest_of(times, z, low - left, sweep.step_mm)
+            at, z, middle = np.array(sweep.t[left:right]), np.array(sweep.z[left:right]), low - left
+            if (again := come_twice(at, z, period_s)) is not None:
+                middle -= int(np.count_nonzero(again[: middle + 1]))
+                at, z = at[~again], z[~again]
+            times, timing = steady_times(at, period_s)
+            rest = rest_of(times, z, middle, sweep.step_mm)
             if last or rest is None or rest.moving(times) >= ENOUGH:
                 return Window(times, z, sweep.step_mm, timing, rest)
         height *= 1.25

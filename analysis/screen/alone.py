@@ -9,13 +9,16 @@ from analysis.screen.knock import bumped, spiked, wild_readings
 from analysis.sweeps import RawSweep
 from analysis.valley import Bottom, Window
 from analysis.valley.pack import COARSE_MM, lowest
-from analysis.windows import readings_within
+from analysis.windows import HIGHEST_MM, readings_within
 
 FEW_AT_BOTTOM = 5
 """Readings within 0.1 mm below which a bottom is taken only if its own uncertainty is small."""
 
 BLUNT_MM = 0.0035
 """Standard uncertainty of one bottom that is too large to call it measured."""
+
+NO_NOISE_MM = 0.008
+"""Noise, besides half a display step, that no indicator has (noisy ones have 0.005): a hand that went to and fro over the bottom left it."""
 
 
 def enough_readings(window: Window) -> bool:
@@ -52,6 +55,9 @@ def judge_alone(j: Judged, period_s: float | None) -> None:
     if not j.reasons and ((near < FEW_AT_BOTTOM and not sure) or near < 3 or b.u_mm > blunt):
         j.reasons.append("too-fast")
         j.uneven = near >= 2 * FEW_AT_BOTTOM
+    if not j.reasons and b.noise_mm > NO_NOISE_MM + 0.5 * w.step_mm:
+        j.reasons.append("too-fast")
+        j.uneven = True
 
 
 def _hole_at_bottom(w: Window, b: Bottom) -> float:
@@ -71,8 +77,13 @@ def _straddle(w: Window, b: Bottom) -> float:
 
 
 def _stuck(raw: RawSweep) -> bool:
-    """A run of equal readings that ends in a jump the following readings do not go on with."""
+    """A run of equal readings that ends in a jump the following readings do not go on with.
+
+    Only where a sweep is fitted: a plunger that hangs in the air before the arbor is laid in stands as still, and falls as far.
+    """
     z = np.asarray(raw.z)
+    away = np.flatnonzero(z[: raw.lowest] > z[raw.lowest] + HIGHEST_MM)
+    z = z[away[-1] + 1 :] if away.size else z
     if z.size < 8:
         return False
     d = np.diff(z)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analysis.screen.judged import Judged
 from analysis.screen.off_the_set import off_the_set
 from analysis.screen.open_hole import open_hole
-from analysis.screen.turned_back import above_the_rest
+from analysis.screen.turned_back import above_the_rest, slow_and_high
 
 
 def judge_together(
@@ -23,6 +23,7 @@ def judge_together(
     `rims`: the bottoms come in pairs, on two rims of a hole.
     """
     open_hole(judged, swing_radius_mm, repeatability_mm, rims)
+    slow_and_high(judged, seats)
     for _ in range(3):
         if not off_the_set(judged, seats):
             break

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from analysis.geometry import DEFAULT_SWING_RADIUS_MM, climb_and_slope
 from analysis.valley.coarse import Posterior, bottom_u, told_apart
 from analysis.valley.lag import LAG_MOST_MM, LAG_PRIOR_MM, Lag, lag_column
-from analysis.valley.noise import noise_mm, prior_for
+from analysis.valley.noise import noise_mm, prior_for, trembling_together
 from analysis.valley.pack import REST_HEIGHT_MM, columns_at, pack, rest_columns
 from analysis.valley.search import Search, State
 from analysis.valley.shapes import Shapes
 from analysis.valley.spline import TERMS, basis, basis_slope
+from analysis.valley.tremor import tremor_of
 from analysis.valley.types import Bottom, Window
 
 Array = NDArray[np.float64]
@@ -101,7 +102,12 @@ def fit_bottoms(
         cov, evidence, used = search.posterior(st)
         share = _share(evidence)
         new = noise_mm(search, st, cov, share, used, sigma, prior)
-        if abs(new / sigma - 1) < SETTLED or turn == TURNS - 1:
+        if turn == 0 and not search.coarse:
+            search.tremor, new = tremor_of(search, st, share, used, new)
+            new = max(new, prior.floor_mm)
+        elif turn == 1 and search.tremor:
+            search.tremor *= math.sqrt(trembling_together(search, st, cov, share, used))
+        if (not (turn == 0 and search.tremor) and abs(new / sigma - 1) < SETTLED) or turn == TURNS - 1:
             break
         sigma = new
         st = search.again(st.x, sigma, 4 if search.coarse else 3)
@@ -175,6 +181,8 @@ def _collect(
         else:
             u, mu = _at(search, x[i], i, window)
         sd2 = sigma**2 + p.half_step[i] ** 2 / 3.0
+        if search.tremor:
+            sd2 = sd2 + (climb_and_slope(u, search.radius)[1] * search.tremor) ** 2
         if p.timing[i] * p.span[i] > 1e-3:
             where = np.clip((window.t - p.start[i]) / p.span[i], 0.0, 1.0)
             speed = basis_slope(where) @ x[i, 1 : 1 + TERMS]

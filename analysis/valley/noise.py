@@ -53,17 +53,29 @@ def noise_mm(
     total = float((share * squares).sum()) * sigma**2
     new2 = (total + prior.dof * prior.sd_mm**2) / (left + prior.dof)
     if not search.coarse:
-        r1 = _neighbours(search, st, cov, share)
-        r1 = min(max(1.3 * r1 * left / (left + 15.0), 0.0), 0.75)
-        new2 *= (1 + r1) / (1 - r1)
+        new2 *= _together(_neighbours(search, st, cov, share, bottom=search.tremor > 0.0), left)
     return max(math.sqrt(new2), prior.floor_mm, 0.2 * prior.sd_mm)
 
 
-def _neighbours(search: Search, st: State, cov: Array, share: Array) -> float:
-    """Correlation of neighbouring residuals, less what the fit itself leaves between them when the noise is independent."""
+def trembling_together(search: Search, st: State, cov: Array, share: Array, used: Array) -> float:
+    """How much larger the variance of a trembling hand is to be taken, since neighbouring readings err together."""
+    left = float((share * np.maximum(search.pack.w.sum(axis=1)[:, None] - used, 0.1)).sum())
+    return _together(_neighbours(search, st, cov, share, bottom=False), left)
+
+
+def _together(r1: float, left: float) -> float:
+    r1 = min(max(1.3 * r1 * left / (left + 15.0), 0.0), 0.75)
+    return (1 + r1) / (1 - r1)
+
+
+def _neighbours(search: Search, st: State, cov: Array, share: Array, *, bottom: bool) -> float:
+    """Correlation of neighbouring residuals, less what the fit itself leaves between them when the noise is independent; `bottom`: without those the
+    hand's trembling makes."""
     rows = np.arange(search.s)
     pick = share.argmax(axis=1)
     scale = np.sqrt(st.told.weight[rows, pick] * search.pack.w)
+    if bottom:
+        scale = scale * (np.abs(st.slope[rows, pick]) * search.tremor < math.sqrt(float(st.var.min())))
     r = (search.pack.z - st.mu[rows, pick]) * scale
     slope = st.slope[rows, pick]
     ones, rest = np.ones((*slope.shape, 1)), search.pack.resting[..., None]

@@ -78,6 +78,8 @@ class Search:
 
     def __init__(self, pack: Pack, radius_mm: float, ridge: float = 0.0) -> None:
         self.pack, self.radius, self._ridge = pack, radius_mm, ridge
+        # Trembling of the hand, mm^0.5 of scaled angle: nothing at the bottom, much on the flanks.
+        self.tremor = 0.0
         s, n = pack.t.shape
         self.s, self.n, self.k = s, n, UNEVENNESS.size
         size = np.sqrt(pack.height)[:, None] * UNEVENNESS
@@ -130,6 +132,8 @@ class Search:
         var: Array = sigma**2 / self._count
         if not self.coarse:
             var = var + self._half**2 / 3.0 / self._count
+        if self.tremor:
+            var = var + (slope * self.tremor) ** 2 / self._count
         if self._jitter:
             du = np.matmul(x[..., 1:-1], p.slopes.transpose(0, 2, 1))
             var = var + (slope * du * p.timing[:, None, None]) ** 2

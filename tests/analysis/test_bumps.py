@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from array import array
 from dataclasses import replace
+from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from analysis.bumps import is_bump, on_two_rims
-from analysis.sweeps import RawSweep
+from analysis.sweeps import RawSweep, SweepFinder
 from tests.bench.accuracy import run
 from tests.bench.hands import FAMILIES, SPOILT, STEADY, make
 
@@ -47,3 +49,15 @@ def test_two_bottoms_that_came_in_one_breath_bear_one_time() -> None:
     first = RawSweep(array("d", [0.0, 1.0, 1.0]), array("d", [0.5, 0.0, 0.3]), 0.001, "", 0.5, 0.3, 1)
     second = RawSweep(array("d", [1.0, 1.0, 2.0]), array("d", [0.3, 0.0, 0.5]), 0.001, "", 0.3, 0.5, 1)
     assert is_bump(first, second)
+
+
+def test_a_hand_that_rocks_farther_to_one_side_makes_no_bumps() -> None:
+    """Two degrees to one side, five to the other, in one second each way: the low peak is swung to, as slowly as the high one."""
+    t = np.arange(0.0, 30.0, 0.05)
+    z = 58.5 / np.cos(np.radians(1.5 + 3.5 * np.cos(2 * np.pi * t / 1.6))) - 58.5
+    finder, found = SweepFinder(1), []
+    for at, height in zip(t.tolist(), np.round(z, 3).tolist(), strict=True):
+        if (raw := finder.push(at, height, 0.001)) is not None:
+            found.append(raw)
+    assert len(found) > 30
+    assert not any(is_bump(a, b) for a, b in pairwise(found))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -10,8 +12,9 @@ from analysis.lifted import JUMP_MM, LiftFinder
 BOTTOM = 2.0
 
 
-def _times_back(mm: np.ndarray, rate: float, step: float = 0.001) -> list[float]:
+def _times_back(mm: np.ndarray, rate: float, step: float = 0.001, pace: float = math.nan) -> list[float]:
     lifts = LiftFinder()
+    lifts.pace = pace
     seen = []
     for i, z in enumerate(np.round(mm / step) * step):
         # as the session does
@@ -85,3 +88,23 @@ def test_an_arbor_lifted_slowly_is_told_by_its_height_or_by_a_plunger_that_stand
     up = np.interp(t, [0, 1.0, 3.0, 6.0, 8.0, 10.0], [0.9, 0.9, stop, stop, 0.9, 0.9])
     # The stop left and the face neared may both be seen: a seating in which nothing is swept is none.
     assert len(_times_back(BOTTOM + up, 20.0)) in (1, 2)
+
+
+@pytest.mark.parametrize("rate", [10.0, 33.0])
+def test_a_plunger_let_out_and_taken_back_slowly_was_lifted_too(rate: float) -> None:
+    """Three millimetres in six tenths of a second, on a display noisy by 2 µm; the hand swings over the bottom in a second."""
+    t = np.arange(0.0, 5.5, 1 / rate)
+    up = np.interp(t, [0, 1.0, 1.6, 3.6, 4.2, 9], [0.9, 0.9, 3.9, 3.9, 0.9, 0.9])
+    noise = np.random.default_rng(5).normal(0.0, 0.002, t.size)
+    assert len(_times_back(BOTTOM + up + noise, rate, pace=0.6)) == 1
+
+
+def test_a_swing_as_fast_as_the_one_over_the_bottom_is_no_lift() -> None:
+    """Swung to 15 degrees at the pace of the bottom and held dead still: 1.7 mm within a third of a second."""
+    t = np.arange(0.0, 30.0, 0.01)
+    part = np.minimum(t % 3.0, 1.0)
+    angle = np.where((t // 3.0) % 2 == 0, 1.0, -1.0) * np.radians(15.0) * (1.0 - 2.0 * part)
+    z = BOTTOM + 58.5 / np.cos(angle) - 58.5
+    pace = np.radians(30.0) * math.sqrt(58.5 / 2.0)
+    assert len(_times_back(z, 100.0)) > 0
+    assert _times_back(z, 100.0, pace=float(pace)) == []

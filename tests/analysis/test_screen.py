@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import replace
+from decimal import Decimal
 
 import numpy as np
 import pytest
 
 from analysis.judging import _NO
+from analysis.readings import Reading, Scale
 from analysis.results import Reason
 from analysis.screen import Judged, judge_together
+from analysis.session import Session
 from analysis.sweeps import RawSweep
 from analysis.valley import Window
 from tests.bench.accuracy import measure, run
@@ -72,8 +75,10 @@ def test_a_hand_that_stands_on_a_coarse_display_breaks_no_fit() -> None:
         assert len(sweeps) == stats.accepted + stats.rejected >= 5
 
 
-def _bottoms(minima: list[float], seats: list[int], knocked: tuple[int, ...] = ()) -> list[Judged]:
-    """Sweeps that nothing but their height tells apart, some of them refused as knocked before."""
+def _bottoms(
+    minima: list[float], seats: list[int], knocked: tuple[int, ...] = (), slowing: dict[int, float] | None = None
+) -> list[Judged]:
+    """Sweeps that nothing but their height, and the hand's pace over the bottom, tells apart; some of them refused as knocked before."""
     case = replace(STEADY, rate=20)
     made = make(case, 1)
     raw = RawSweep(array("d", [0.0, 1.0, 2.0]), array("d", [1.0, 0.0, 1.0]), 0.001, lowest=1)
@@ -81,6 +86,7 @@ def _bottoms(minima: list[float], seats: list[int], knocked: tuple[int, ...] = (
     judged = []
     for at, z in enumerate(minima):
         b = replace(_NO, minimum_mm=z, u_mm=0.001, bottom_s=float(at), noise_mm=0.001)
+        b = replace(b, slowing=(slowing or {}).get(at, 0.0))
         reasons: list[Reason] = ["knock"] if at in knocked else []
         judged.append(Judged(replace(raw, z=array("d", [z + 1.0, z, z + 1.0])), window, b, reasons))
     judge_together(judged, seats, 60.0, None)
@@ -110,6 +116,41 @@ def test_a_trembling_hand_that_turns_back_often_does_not_become_the_rule() -> No
     heights = [2.000, 2.001, 2.137, 2.180, 2.222, 2.263, 2.303, 2.001, 2.217, 2.289, 2.363, 2.441]
     judged = _bottoms(heights, [1] * len(heights), knocked=(0, 7))
     assert [i for i, j in enumerate(judged) if j.accepted] == [1]
+
+
+def test_a_level_between_sweeps_that_went_across_is_a_hand_that_trembles_at_the_far_side() -> None:
+    low = [2.000, 2.001, 2.000, 2.002, 2.001]
+    judged = _bottoms([*low[:2], 2.260, 2.261, 2.263, *low[2:]], [1] * 8)
+    assert [i for i, j in enumerate(judged) if not j.accepted] == [2, 3, 4]
+    # the same at the beginning of a seating, where the seatings about it do not stand there
+    judged = _bottoms([2.000, 2.001, 2.000, 2.001, 2.310, 2.311, 2.313, *low], [1] * 4 + [2] * 8)
+    assert [i for i, j in enumerate(judged) if not j.accepted] == [4, 5, 6]
+
+
+def test_where_the_hand_slowed_down_and_stands_high_the_arbor_turned_back() -> None:
+    minima = [2.000, 2.0004, 2.006, 2.0001, 2.001, 2.0007, 2.012, 2.0009]
+    judged = _bottoms(minima, [1] * 4 + [2] * 4, slowing={2: 0.6, 6: 1.0, 7: 0.9})
+    assert [j.reasons for j in judged] == [[], [], ["turned-back"], [], [], [], ["turned-back"], []]
+    # nor where others that went on stand as high: play
+    levels = _bottoms([2.000, 2.014, 2.0141, 2.0002, 2.0138, 2.0001], [1] * 6, slowing={4: 0.5})
+    assert all(j.accepted for j in levels)
+    # neither by itself, nor where most hands rest at the bottom
+    assert all(j.accepted for j in _bottoms(minima, [1] * 4 + [2] * 4))
+    assert all(j.accepted for j in _bottoms(minima, [1] * 4 + [2] * 4, slowing=dict.fromkeys(range(6), 0.7) | {6: 0.7}))
+
+
+def test_noise_no_indicator_has_is_a_hand_that_went_to_and_fro() -> None:
+    """Rocking by a degree and a quarter one way: two bottoms and the hump between them count as one sweep, ten micrometres too high."""
+    t = np.arange(0.0, 80.0, 0.1)
+    way = t % 5.0
+    angle = np.radians(np.interp(way, [0.0, 0.5, 1.5, 2.8, 3.8, 4.5, 5.0], [4.0, 4.0, 0.0, -1.25, -1.25, 0.0, 4.0]))
+    z = 58.5 / np.cos(angle) - 58.5 + np.random.default_rng(1).normal(0.0, 0.0006, t.size)
+    session = Session()
+    for at, c in zip(t.tolist(), np.rint((2.0 + z) / 0.001).astype(int).tolist(), strict=True):
+        session.reading(Reading(at, c, Scale(Decimal("0.001"), "mm")))
+    session.close()
+    for s in session.sweeps:
+        assert not s.accepted or (s.minimum_mm is not None and abs(s.minimum_mm - 2.0) < 0.003)
 
 
 def test_bumps_are_refused_and_the_rest_is_kept() -> None:
@@ -146,7 +187,7 @@ def test_a_coarse_display_over_too_few_readings_is_sure_of_nothing() -> None:
 
 def test_a_halting_hand_is_not_told_to_slow_down() -> None:
     case = replace(STEADY, hand="halting", rate=50)
-    refused = [s for seed in range(4) for s in run(case, make(case, seed))[0] if s.reasons[:1] == ("too-fast",)]
+    refused = [s for seed in range(8) for s in run(case, make(case, seed))[0] if s.reasons[:1] == ("too-fast",)]
     assert len(refused) > 10
     assert sum("one even motion" in s.advice for s in refused) > 0.8 * len(refused)
 

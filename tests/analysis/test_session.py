@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -67,6 +68,37 @@ def test_a_plunger_lifted_off_the_face_is_a_new_seating_nobody_marked() -> None:
     session.close()
     assert session.statistics.seats == 2
     assert any("The plunger left the face" in n for n in session.statistics.notes)
+
+
+@pytest.mark.parametrize("rate", [10.0, 50.0])
+def test_a_plunger_in_the_air_before_the_first_sweep_spoils_none(rate: float) -> None:
+    """Listening began before the arbor lay in its bores: the first sweep was told that the plunger stuck."""
+    made = make(replace(STEADY, rate=rate), 4)
+    session = Session()
+    first = int(made.counts[0])
+    for n in range(int(3 * rate)):
+        session.reading(Reading(n / rate, first + 4000, MM))
+    for n in range(int(2 * rate)):
+        session.reading(Reading(3.0 + n / rate, first, MM))
+    _feed(session, made, 5.0)
+    session.close()
+    assert [s.reasons for s in session.sweeps] == [()] * len(session.sweeps)
+    assert len(session.sweeps) == made.sweep_t.size
+
+
+def test_where_the_direction_is_not_stated_a_lift_is_measured_from_the_bottoms() -> None:
+    """The stop of the plunger turns too, the other way: taken for the bottom it made each return to the face a seating."""
+    session, end = Session(), 0.0
+    for n in range(3):
+        made = make(STEADY, 40 + n)
+        last = int(made.counts[-1])
+        end = _feed(session, made, end + 0.1)
+        for k in range(25):
+            up = (0.4, 0.75)[k] if k < 2 else 1.0 if k < 20 else (0.7, 0.35, 0.0, 0.0, 0.0)[k - 20]
+            session.reading(Reading(end + 0.1 * (k + 1), last + round(7500 * up), MM))
+        end += 2.6
+    session.close()
+    assert max(s.seat for s in session.sweeps) == 3
 
 
 def test_a_plunger_that_only_flickers_away_is_not() -> None:

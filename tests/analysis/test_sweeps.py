@@ -54,6 +54,26 @@ def test_a_rock_of_two_degrees_counts() -> None:
     assert len(_all(SweepFinder(1), t, np.round(z, 3))) == 6
 
 
+def test_a_hand_that_trembles_far_from_the_bottom_makes_no_sweeps() -> None:
+    """Derived: at 12 degrees a tenth of a degree either way is 0.045 mm of climb, more than a rock of two degrees makes."""
+    t = np.arange(0, 40, 1 / 50)
+    part = (t % 4.0) / 4.0
+    # two seconds across, two seconds of rest at the far side
+    half = np.clip(part * 2.0, 0.0, 1.0)
+    side = np.where((t // 4.0) % 2 == 0, 1.0, -1.0)
+    angle = np.radians(side * 12.0 * np.cos(np.pi * half) + 0.1 * np.sin(2 * np.pi * 5.3 * t))
+    z = np.round(58.5 / np.cos(angle) - 58.5, 3)
+    found = _all(SweepFinder(1), t, z)
+    # until the face has been met once nothing is known
+    assert [round(s.t[s.lowest] - 1.0, 0) % 4 for s in found if s.t[s.lowest] > 2.0] == [0.0] * 9
+
+
+def test_a_small_rock_far_above_the_last_bottom_counts_once_that_is_long_ago() -> None:
+    t, z = _swings(6, amplitude=0.036)
+    found = _all(SweepFinder(1), np.concatenate([t, t + 45.0]), np.concatenate([z, z + 2.0]))
+    assert sum(s.t[s.lowest] > 44.0 for s in found) >= 5
+
+
 def test_memory_is_bounded_when_the_hand_falls_asleep() -> None:
     finder = SweepFinder(1)
     t = np.arange(0, 2000, 0.1)
