@@ -6,6 +6,7 @@ from capture.decoders.attribute_packets import AttributePackets
 from capture.decoders.contract import Damaged, Decoder, Frame
 from capture.decoders.counted_binary import CountedBinary
 from capture.decoders.fixed_frames import LayoutError
+from capture.decoders.fixed_text import FixedText
 from capture.decoders.gatt_length import GattLength
 from capture.decoders.json_lines import JsonLines
 from capture.decoders.packed_decimal import PackedDecimal
@@ -16,6 +17,7 @@ __all__ = [
     "CountedBinary",
     "Damaged",
     "Decoder",
+    "FixedText",
     "Frame",
     "GattLength",
     "JsonLines",

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import reduce
 from operator import xor
-from typing import Any
+from typing import Any, Literal
+
+from capture.decoders.fixed_frames import LayoutError
 
 CRC_KEYS = {"width", "poly", "init", "reflected", "xorout"}
 CRC_ALLOWED = (
@@ -75,3 +77,76 @@ def _shifted(n: int, width: int, poly: int, reflected: bool) -> int:
 def xor_of(data: bytes) -> int:
     """All bytes combined by exclusive or."""
     return reduce(xor, data, 0)
+
+
+class FrameCheck:
+    """Check bytes at a known place of a frame.
+
+    Parameters
+    ----------
+    kind : {"none", "sum", "complement", "xor", "crc"}
+        What they hold: a sum, or its two's complement, keeps as many bits as they have.
+    place : slice
+        Where they are; empty if there are none.
+    start : int
+        Bytes at the start that the check does not cover; it covers the rest up to the check bytes.
+    endian : {"big", "little"}
+        Of the check bytes.
+    crc : mapping, optional
+        ``width``, ``poly``, ``init``, ``reflected``, ``xorout``.
+    sign : str
+        How the layout names check bytes, for messages.
+
+    Raises
+    ------
+    LayoutError
+        If these do not go together.
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        place: slice,
+        start: int = 0,
+        endian: Literal["big", "little"] = "little",
+        crc: Mapping[str, Any] | None = None,
+        sign: str = "cc",
+    ) -> None:
+        self._place, self._start, self._endian = place, start, endian
+        self._width = place.stop - place.start
+        self._over = self._function(kind, crc, sign)
+
+    def _function(self, kind: str, table: Mapping[str, Any] | None, sign: str) -> Callable[[bytes], int] | None:
+        width = self._width
+        if (kind == "none") != (width == 0):
+            some = f'"sum", "complement", "xor" or "crc" with {sign} in the layout, or "none" without'
+            raise LayoutError("check", some if width else f'"none" without {sign}')
+        if kind == "none":
+            return None
+        if self._start >= self._place.start:
+            raise LayoutError("check_from", "fewer bytes than stand before the check")
+        if kind == "xor":
+            if width != 1:
+                raise LayoutError("layout", "one check byte with xor")
+            return xor_of
+        mask = (1 << 8 * width) - 1
+        if kind == "sum":
+            return lambda data: sum(data) & mask
+        if kind == "complement":
+            return lambda data: -sum(data) & mask
+        if table is None or table["width"] != 8 * width:
+            raise LayoutError("crc", f"a table with width = {8 * width}, for the layout has {width} check bytes")
+        return _crc_of(table)
+
+    def judge(self, data: bytes) -> str | None:
+        """Why a frame is damaged; None if its check agrees, or it has none."""
+        if self._over is None:
+            return None
+        stated = int.from_bytes(data[self._place], self._endian)
+        wanted = self._over(data[self._start : self._place.start])
+        digits = 2 * self._width
+        return None if stated == wanted else f"check is {stated:0{digits}X}, should be {wanted:0{digits}X}"
+
+
+def _crc_of(table: Mapping[str, Any]) -> Callable[[bytes], int]:
+    return crc(**table)

@@ -1,4 +1,4 @@
-"""Whole numbers in binary: counts of a known step.
+"""Numbers in binary: counts of a known step, or binary fractions of the unit.
 
 The layout has two characters a byte, in the order in which they are sent::
 
@@ -8,16 +8,16 @@ The layout has two characters a byte, in the order in which they are sent::
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import struct
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Literal
 
 from analysis.readings import Scale, Unit
-from capture.decoders.checks import crc as crc_function
-from capture.decoders.checks import xor_of
+from capture.decoders.checks import FrameCheck
 from capture.decoders.contract import Damaged, Frame
 from capture.decoders.fixed_frames import LONGEST_FRAME, FixedFrames, LayoutError, distinct
-from capture.decoders.scales import Scales, checked
+from capture.decoders.scales import Scales, checked, nearest
 
 ENOUGH_BITS = 24
 """Fixed and check bits that make a frame known by itself: by chance one place in sixteen million looks like one."""
@@ -36,14 +36,19 @@ class CountedBinary:
     scale : Scale
         Step a count stands for, and its unit, where the frame does not carry the unit.
     layout : str
-    endian : {"big", "little"}
-        Of the value and of the check bytes.
-    sign : {"twos-complement", "magnitude", "unsigned"}
-        How a negative value is written: "magnitude" has it in the top bit.  A sign byte in the layout needs "unsigned".
+    endian, check_endian : {"big", "little"}
+        Of the value, and of the check bytes where they differ from it.
+    number : {"whole", "float"}
+        Counts of the step; or a binary fraction (IEEE 754) in four or eight bytes, read to the nearest step.
+    power : int
+        A fraction is multiplied by this power of ten.
+    sign : {"twos-complement", "magnitude", "offset", "unsigned"}
+        How a negative whole number is written: "magnitude" has it in the top bit, "offset" counts from the lowest value.  A sign byte
+        in the layout needs "unsigned".
     plus, minus, mm, inch : sequence of int
         Bytes that stand for each, where the layout has a sign or unit byte.
-    check : {"none", "sum", "xor", "crc"}
-        What the check bytes hold; a sum keeps as many bits as they have.
+    check : {"none", "sum", "complement", "xor", "crc"}
+        What the check bytes hold: a sum, or its two's complement, keeps as many bits as they have.
     check_from : int
         Bytes at the start that the check does not cover; it covers the rest up to the check bytes.
     crc : mapping, optional
@@ -65,6 +70,9 @@ class CountedBinary:
         *,
         layout: str,
         endian: Literal["big", "little"] = "little",
+        check_endian: Literal["big", "little"] | None = None,
+        number: str = "whole",
+        power: int = 0,
         sign: str = "twos-complement",
         plus: Sequence[int] = (0,),
         minus: Sequence[int] = (1,),
@@ -82,20 +90,21 @@ class CountedBinary:
         self.size = len(self._bytes)
         self._fixed = [(at, int(c, 16)) for at, c in enumerate(self._bytes) if c not in ("vv", "cc", "ss", "uu", "--")]
         self._value = _run(self._bytes, "vv")
-        self._check = _run(self._bytes, "cc")
+        checked_by = _run(self._bytes, "cc")
+        self._check = FrameCheck(check, checked_by, check_from, check_endian or endian, crc)
         self._sign_at = self._bytes.index("ss") if "ss" in self._bytes else None
         self._unit_at = self._bytes.index("uu") if "uu" in self._bytes else None
         if self._sign_at is not None and sign != "unsigned":
             raise LayoutError("sign", '"unsigned", because the layout has a sign byte')
         self._sign = sign
-        self._endian = endian
+        self._endian: Literal["big", "little"] = endian
+        self._fraction = self._fraction_of(number)
+        self._power = power
         self._minus = _either("minus", plus, "plus", minus, self._sign_at is not None)
         units = _either("inch", mm, "mm", inch, self._unit_at is not None)
         self._unit_of: dict[int, Unit] = {n: "in" if inches else "mm" for n, inches in units.items()}
-        self._summed = self._check_function(check, check_from, crc)
-        self._check_from = check_from
         self._scales = Scales(scale, steps)
-        bits = 8 * (len(self._fixed) + (self._check.stop - self._check.start))
+        bits = 8 * (len(self._fixed) + (checked_by.stop - checked_by.start))
         if bits == 0 and not packets:
             raise LayoutError(
                 "layout",
@@ -116,43 +125,18 @@ class CountedBinary:
         free = ("vv", "cc", "--")
         return [None if c in free else kinds[c] if c in kinds else frozenset([int(c, 16)]) for c in self._bytes]
 
-    def _check_function(self, check: str, start: int, table: Mapping[str, Any] | None) -> Callable[[bytes], int] | None:
-        width = self._check.stop - self._check.start
-        if (check == "none") != (width == 0):
-            raise LayoutError(
-                "check",
-                '"sum", "xor" or "crc" with cc in the layout, or "none" without' if width else '"none" without cc',
-            )
-        if check == "none":
-            return None
-        if start >= self._check.start:
-            raise LayoutError("check_from", "fewer bytes than stand before the check")
-        if check == "xor":
-            if width != 1:
-                raise LayoutError("layout", "one check byte with xor")
-            return xor_of
-        if check == "sum":
-            return lambda data: sum(data) & ((1 << 8 * width) - 1)
-        if table is None or table["width"] != 8 * width:
-            raise LayoutError("crc", f"a table with width = {8 * width}, for the layout has {width} check bytes")
-        return crc_function(**table)
-
     def judge(self, data: bytes) -> Frame | str:
         """Value of one frame of `size` bytes, or why it is none."""
         if any(data[at] != wanted for at, wanted in self._fixed):
             return "no frame begins here"
-        if self._summed is not None:
-            stated = int.from_bytes(data[self._check], self._endian)
-            wanted = self._summed(data[self._check_from : self._check.start])
-            if stated != wanted:
-                digits = 2 * (self._check.stop - self._check.start)
-                return f"check is {stated:0{digits}X}, should be {wanted:0{digits}X}"
-        counts = self._counts(data[self._value])
+        if (why := self._check.judge(data)) is not None:
+            return why
+        minus = False
         if self._sign_at is not None:
-            minus = self._minus.get(data[self._sign_at])
-            if minus is None:
+            known = self._minus.get(data[self._sign_at])
+            if known is None:
                 return f"{data[self._sign_at]:02X} is no sign"
-            counts = -counts if minus else counts
+            minus = known
         unit: Unit | None = self._scales.unit
         if self._unit_at is not None:
             unit = self._unit_of.get(data[self._unit_at])
@@ -162,13 +146,28 @@ class CountedBinary:
         scale = self._scales.stated(unit)
         if scale is None:
             return f"unit is {unit}, but the profile has no step_{unit}"
-        return checked(counts, scale)
+        if self._fraction:
+            (number,) = struct.unpack(self._fraction, data[self._value])
+            return nearest(-number if minus else number, scale, self._power)
+        counts = self._counts(data[self._value])
+        return checked(-counts if minus else counts, scale)
+
+    def _fraction_of(self, number: str) -> str:
+        """How a binary fraction is unpacked; nothing for whole numbers."""
+        if number == "whole":
+            return ""
+        width = self._value.stop - self._value.start
+        if width not in (4, 8):
+            raise LayoutError("layout", 'four or eight bytes vv, for number = "float"')
+        return (">" if self._endian == "big" else "<") + ("f" if width == 4 else "d")
 
     def _counts(self, data: bytes) -> int:
         counts = int.from_bytes(data, self._endian, signed=self._sign == "twos-complement")
+        top = 1 << (8 * len(data) - 1)
         if self._sign == "magnitude":
-            top = 1 << (8 * len(data) - 1)
             return -(counts - top) if counts & top else counts
+        if self._sign == "offset":
+            return counts - top
         return counts
 
 

@@ -9,11 +9,13 @@ from typing import Any
 
 from analysis.readings import Scale, Unit
 from capture.decoders.contract import LARGEST_MM, Damaged, Frame
+from capture.decoders.line_form import LEARNT
 from capture.decoders.scales import Scales
 
 LONGEST = 1024
 _END = re.compile(rb"[\r\n]")
 _UNITS: dict[str, Unit] = {"mm": "mm", "in": "in", "inch": "in", '"': "in"}
+_PLACE = re.compile(r"[0-9]{1,3}", re.ASCII)
 _FROM_STEP = Decimal("0.001")
 """Share of a step by which a binary fraction written out in decimals may miss it."""
 
@@ -35,7 +37,9 @@ class JsonLines:
     scale : Scale
         Unit and step where the line does not carry them.
     value_key : str
-        Name of the value: a number, or a number as text; a dot leads into an object within.
+        Name of the value: a number, or a number as text; a dot leads into an object within, or a list with the place counted from 0.
+    power : int
+        The number sent is multiplied by this power of ten.
     unit_key, step_key : str
         Names of the unit and the display step; a line need not have them.
     steps : dict, optional
@@ -49,11 +53,15 @@ class JsonLines:
         value_key: str = "value",
         unit_key: str = "unit",
         step_key: str = "step",
+        power: int = 0,
         steps: dict[Unit, Decimal] | None = None,
     ) -> None:
         self._value, self._unit, self._step = value_key.split("."), unit_key.split("."), step_key.split(".")
+        self._power = power
         self._scales = Scales(scale, steps)
         self._own: dict[tuple[Unit, Decimal], Scale] = {}
+        self._said: set[str] = set()
+        self._bare = 0
         self._held = bytearray()
         self._skipping = False
         self._fresh = False
@@ -102,18 +110,22 @@ class JsonLines:
         value = _number(_at(found, self._value))
         if value is None:
             return f"no number under {'.'.join(self._value)}"
-        return self._valued(value, found)
+        return self._valued(value.scaleb(self._power) if self._power else value, found)
 
     def _valued(self, value: Decimal, found: dict[str, Any]) -> Frame | str:
         unit: Unit | None = self._scales.unit
-        said = _at(found, self._unit)
+        said, step = _at(found, self._unit), _at(found, self._step)
+        for name, what in (("unit", said), ("step", step)):
+            # A line that lost the name of its unit would be read in another one; some indicators name one of their units only.
+            if what is None and name in self._said and self._bare < LEARNT:
+                self._bare += 1
+                return f"no {name}, unlike the lines before"
         if said is not None:
             unit = _UNITS.get(said.strip().lower()) if isinstance(said, str) else None
             if unit is None:
                 return f"unit {said!r:.40} is not mm or in"
         assert unit is not None
         scale = self._scales.stated(unit)
-        step = _at(found, self._step)
         if step is not None:
             size = _number(step)
             if size is None or not 0 < size * _MM[unit] <= LARGEST_MM or size < Decimal("1e-9"):
@@ -127,6 +139,8 @@ class JsonLines:
         counts, exact = scale.counts_of(value)
         if not exact and abs(counts * scale.step - value) > _FROM_STEP * scale.step:
             return f"value {value} is not a whole number of steps of {scale.step} {scale.unit}"
+        self._bare = 0 if said is not None else self._bare
+        self._said |= {name for name, what in (("unit", said), ("step", step)) if what is not None}
         return Frame(counts, scale, f"{value if exact else counts * scale.step:f} {scale.unit}")
 
     def _scale(self, unit: Unit, step: Decimal) -> Scale:
@@ -137,9 +151,13 @@ class JsonLines:
 
 def _at(found: Any, path: list[str]) -> Any:
     for name in path:
-        if not isinstance(found, dict):
+        if isinstance(found, list):
+            at = int(name) if _PLACE.fullmatch(name) else len(found)
+            found = found[at] if at < len(found) else None
+        elif isinstance(found, dict):
+            found = found.get(name)
+        else:
             return None
-        found = found.get(name)
     return found
 
 

@@ -4,25 +4,28 @@ The layout has one character a nibble, in the order in which they are sent::
 
     0-9 A-F   a fixed nibble          d   a digit             p   where the point is
     s         the sign                u   the unit            b   sign and unit in one
-    -         anything                (blanks do not count)
+    -         anything                c   half a check byte (blanks do not count)
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from typing import Any, Literal
 
 from analysis.readings import Scale, Unit
+from capture.decoders.checks import FrameCheck
 from capture.decoders.contract import Damaged, Frame
 from capture.decoders.fixed_frames import LONGEST_FRAME, FixedFrames, LayoutError, distinct
 from capture.decoders.scales import Scales, checked, counted
 
 MOST_DIGITS = 12
 MOST_PLACES = 6
-LETTERS = "sdpub-"
+LETTERS = "sdpubc-"
 LAYOUT_ALLOWED = (
     "one character a nibble: 0-9 and A-F fixed, d digit (1 to 12 of them), s sign, p point, u unit, b sign and unit in one "
-    "(each at most once, and b instead of s and u), - anything; at least one fixed; whole bytes, at most 64"
+    "(each at most once, and b instead of s and u), c check (whole bytes together), - anything; at least one fixed; whole bytes, "
+    "at most 64"
 )
 _MIRRORED = [int(f"{n:04b}"[::-1], 2) for n in range(16)]
 
@@ -49,6 +52,8 @@ class PackedDecimal:
         Decimal places where no nibble tells; without them the digits count display steps.
     steps : dict, optional
         Display step by unit.
+    check, check_from, check_endian, crc
+        What the check bytes hold, see `FrameCheck`.
 
     Raises
     ------
@@ -71,6 +76,10 @@ class PackedDecimal:
         point_from: str = "right",
         places: int | None = None,
         steps: dict[Unit, Decimal] | None = None,
+        check: str = "none",
+        check_from: int = 0,
+        check_endian: Literal["big", "little"] = "little",
+        crc: Mapping[str, Any] | None = None,
     ) -> None:
         letters = "".join(layout.split())
         _check_layout(letters, nibbles)
@@ -91,6 +100,7 @@ class PackedDecimal:
         self._point_from_left = point_from == "left"
         self._places = places
         self._scales = Scales(scale, steps)
+        self._check = FrameCheck(check, _check_bytes(letters, nibbles), check_from, check_endian, crc, "c")
         size = len(letters) if self._one_a_byte else len(letters) // 2
         self._frames = FixedFrames(size, self._judge, distinct(self._possible(), 1 if self._one_a_byte else 2))
 
@@ -108,6 +118,7 @@ class PackedDecimal:
         both = frozenset(self._minus_of) & frozenset(self._unit_of)
         kinds: dict[str, frozenset[int] | None] = {
             "-": None,
+            "c": None,
             "d": frozenset(range(10)),
             "s": frozenset(self._minus_of),
             "u": frozenset(self._unit_of),
@@ -129,6 +140,8 @@ class PackedDecimal:
         nibbles = self._nibbles(data)
         if any(nibbles[at] != wanted for at, wanted in self._fixed):
             return "no frame begins here"
+        if (why := self._check.judge(data)) is not None:
+            return why
         if max(nibbles) > 15:
             return "a byte with more than a nibble in it"
         number = 0
@@ -184,3 +197,13 @@ def _either(key: str, no: Sequence[int], other: str, yes: Sequence[int], used: b
     if set(no) & set(yes):
         raise LayoutError(key, f"nibbles that do not also stand in {other}")
     return dict.fromkeys(no, False) | dict.fromkeys(yes, True)
+
+
+def _check_bytes(letters: str, nibbles: str) -> slice:
+    """Where the check bytes are.  Each is a whole byte, so it has no place where a byte holds one nibble."""
+    if "c" not in letters:
+        return slice(0, 0)
+    first, last = letters.index("c"), letters.rindex("c") + 1
+    if nibbles == "one-a-byte" or first % 2 or last % 2 or set(letters[first:last]) != {"c"} or last - first > 8:
+        raise LayoutError("layout", 'c together in one to four whole bytes, and none with nibbles = "one-a-byte"')
+    return slice(first // 2, last // 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from decimal import Decimal
 from fractions import Fraction
 
@@ -9,6 +10,7 @@ from analysis.readings import Scale, Unit
 from capture.decoders.contract import LARGEST_MM, Frame
 
 _LARGEST = Fraction(LARGEST_MM)
+_LARGEST_FRACTION = 1e12
 
 
 class Scales:
@@ -59,3 +61,13 @@ def counted(value: Decimal, scale: Scale) -> Frame | str:
     if not exact:
         return f"value {value:f} is not a whole number of steps of {scale.step:f} {scale.unit}"
     return Frame(counts, scale, f"{value:f} {scale.unit}")
+
+
+def nearest(number: float, scale: Scale, power: int = 0) -> Frame | str:
+    """A frame for a binary fraction, which has no step of its own, times a power of ten; or why there is none."""
+    if not math.isfinite(number):
+        return f"value is {number}"
+    if abs(number) > _LARGEST_FRACTION:
+        return "value out of any indicator's range"
+    counts, _ = scale.counts_of(Decimal(number).scaleb(power))
+    return checked(counts, scale)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Coroutine, Iterator
 from contextlib import suppress
+from decimal import Decimal
 from itertools import pairwise
 from typing import Any, TypeVar
 
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 
+from analysis.readings import Scale
+from capture.decoders import Frame, GattLength
 from capture.decoders.attribute_packets import notified, read
-from capture.decoders.gatt_length import is_length
+from capture.decoders.gatt_length import fraction_unit, is_length
 from capture.errors import LinkLostError, SourceError
 from capture.identify.ranking import Proposal, Sample
 from capture.identify.watching import LOOK_S, Watch
@@ -27,6 +30,11 @@ _WIDTHS = (2, 3, 4, 6, 8)
 """Bytes of a whole number that may stand alone in a value."""
 
 READ_EVERY_S = 0.1
+
+_FINE = Decimal("1e-7")
+_STEPS = tuple(Decimal(s) for s in ("0.01", "0.005", "0.001", "0.0005", "0.0001", "0.00005", "0.00001"))
+_OFF = Decimal("0.02")
+"""Share of a step by which a fraction may miss it."""
 
 T = TypeVar("T")
 
@@ -130,7 +138,7 @@ class _Heard:
             about, packet = read(*self._about), notified if self._tells else read
             chunks = [(t, about + packet(self._c.handle, v)) for t, v in self._values]
             # It describes itself: no characteristic need be named.
-            return [Sample(chunks, hints=[({"use": "gatt-length"}, [])])]
+            return [Sample(chunks, hints=list(_described(self._about[1], b"".join(d for _, d in chunks))))]
         line: dict[str, Any] = {"characteristic": self._c.uuid}
         found = [Sample(self._values, line)]
         widths = {len(v) for _, v in self._values}
@@ -149,6 +157,18 @@ class _Heard:
         base = {"use": "counted-binary", "layout": "vv" * width, "check": "none", "packets": "attribute"}
         orders = sorted(("little", "big"), key=moves)
         return [({**base, "endian": endian}, ["unit", "resolution"]) for endian in orders]
+
+
+def _described(about: bytes, packets: bytes) -> Iterator[Proposal]:
+    """Profiles for values that describe themselves; of a fraction, only the values tell the display's step."""
+    unit = fraction_unit(about)
+    if unit is None:
+        yield {"use": "gatt-length"}, []
+        return
+    fine = GattLength(Scale(_FINE, unit))
+    values = [Decimal(f.counts) * _FINE for f in fine.feed(packets) if isinstance(f, Frame)]
+    step = next((s for s in _STEPS if all(abs(v - s * round(v / s)) <= _OFF * s for v in values)), _STEPS[-1])
+    yield {"use": "gatt-length", "unit": unit, "resolution": float(step)}, ["resolution"]
 
 
 def _is_text(values: list[tuple[float, bytes]]) -> bool:

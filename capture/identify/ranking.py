@@ -20,6 +20,8 @@ LEAST_EXPLAINED = 0.6
 SURE_FRAMES = 5
 SURE_EXPLAINED = 0.95
 SHOWN = 4
+MADE_UP = 0.2
+"""A profile that is known from elsewhere may explain so much less."""
 
 
 @dataclass(frozen=True)
@@ -76,9 +78,19 @@ class Candidate:
     proven: bool = True
 
     @property
+    def made_up(self) -> bool:
+        """Whether its layout was made up after these very bytes, with no check to prove it."""
+        return "layout" in self.guessed
+
+    @property
+    def worth(self) -> float:
+        """How much it explains, in steps that count; what was made up explains much by its making."""
+        return round(self.explained, 2) - (MADE_UP if self.made_up else 0.0)
+
+    @property
     def sure(self) -> bool:
-        """Whether it explains next to everything."""
-        return self.readings >= SURE_FRAMES and self.explained >= SURE_EXPLAINED
+        """Whether it explains next to everything by what it is."""
+        return not self.made_up and self.readings >= SURE_FRAMES and self.explained >= SURE_EXPLAINED
 
 
 def rank(sample: Sample, proposals: Iterable[Proposal]) -> list[Candidate]:
@@ -90,7 +102,7 @@ def rank(sample: Sample, proposals: Iterable[Proposal]) -> list[Candidate]:
     proposals : iterable of Proposal
     """
     found = [c for table, guessed in proposals if (c := explain(sample, table, guessed)) is not None]
-    return sorted(found, key=lambda c: (-round(c.explained, 2), -c.readings))
+    return sorted(found, key=lambda c: (-c.worth, -c.readings))
 
 
 def explain(sample: Sample, table: dict[str, Any], guessed: list[str]) -> Candidate | None:

@@ -105,8 +105,22 @@ def identify(source: str, seconds: float = USUAL_S, poll: str | None = None, wat
 def sniff(listen: Listen, seconds: float, asking: dict[str, Any] | None = None) -> Finding:
     """Try every speed, then the formats at those that gave bytes, until a profile explains everything or time is up.
 
-    A profile that would not see characters spoilt by the wrong format is only believed once every format was tried.
+    A profile that would not see characters spoilt by the wrong format is only believed once every format was tried.  A layout that
+    was made up from the bytes of a moment is made up anew from those of a while.
     """
+    begin = time.monotonic()
+    best = _search(listen, begin + seconds, asking or {})
+    found = best.candidates[0].table if best.candidates else {}
+    left = begin + seconds - time.monotonic()
+    if "layout" not in found or left < SHARE_S:
+        return best
+    line = {k: found[k] for k in ("baud", "bytesize", "parity")}
+    sample = listen(line, min(LONGEST_SHARE_S, left))
+    again = ranked([Sample(sample.chunks, {**line, **(asking or {})})])
+    return _together(again if again.candidates else best, best, again)
+
+
+def _search(listen: Listen, until: float, asking: dict[str, Any]) -> Finding:
     begin = time.monotonic()
     best = Finding()
     speaking: dict[int, float] = {}
@@ -115,7 +129,7 @@ def sniff(listen: Listen, seconds: float, asking: dict[str, Any] | None = None) 
     def tried(speed: int, form: dict[str, Any], limit: float) -> bool:
         """Whether there is no need or no time to go on."""
         nonlocal best, pieces
-        left = begin + seconds - time.monotonic()
+        left = until - time.monotonic()
         if left <= 0:
             return True
         line = {"baud": speed, **form}
@@ -129,7 +143,7 @@ def sniff(listen: Listen, seconds: float, asking: dict[str, Any] | None = None) 
         if sample.chunks:
             speaking[speed] = max(speaking.get(speed, 0.0), _like_text(sample.data))
         pieces += len(sample.chunks)
-        now = ranked([Sample(sample.chunks, {**line, **(asking or {})})])
+        now = ranked([Sample(sample.chunks, {**line, **asking})])
         if now.candidates and now.candidates[0].sure:
             speaking[speed] = 2.0
         best = _better(best, now)
@@ -163,11 +177,17 @@ def _better(old: Finding, new: Finding) -> Finding:
 
     def worth(f: Finding) -> tuple[float, float, int]:
         if not f.candidates:
-            return (0.0, 0.0, 0)
+            return (-1.0, 0.0, 0)
         c = f.candidates[0]
-        return (round(c.explained, 2), 0.0 if c.proven else -round(c.zeros, 1), c.readings)
+        if c.made_up:
+            # Any setting that garbles has as much to say for it: the commonest stays, which was tried first.
+            return (c.worth, 0.0, 0)
+        return (c.worth, 0.0 if c.proven else -round(c.zeros, 1), c.readings)
 
-    chosen = new if worth(new) > worth(old) else old
+    return _together(new if worth(new) > worth(old) else old, old, new)
+
+
+def _together(chosen: Finding, old: Finding, new: Finding) -> Finding:
     return Finding(chosen.candidates, old.received + new.received, old.unexplained or new.unexplained)
 
 
@@ -178,7 +198,7 @@ def ranked(samples: list[Sample]) -> Finding:
     for sample in samples:
         received += len(sample.data)
         candidates += rank(sample, [*sample.hints, *proposals(sample.data)])
-    candidates.sort(key=lambda c: -round(c.explained, 2))
+    candidates.sort(key=lambda c: -c.worth)
     rest = b"".join(s.data for s in samples)[:64] if not candidates else b""
     return Finding(candidates, received, rest)
 

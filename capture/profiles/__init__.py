@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from capture.decoders import LayoutError
+from capture.decoders.checks import CRC_ALLOWED
 from capture.errors import ProfileError
 from capture.profiles.keys import KEYS, check_names, check_values, parse_resolution, poll_bytes, uuid_of
 from capture.profiles.places import (
@@ -64,6 +65,10 @@ def load_profile(table: Mapping[str, Any] | str, where: str = "profile") -> Prof
             f"{where}, checksum: given {summed!r}; allowed: with a pattern that has a group named sum, "
             "for the two hex digits"
         )
+    if summed == "crc-hex" and "crc" not in values:
+        raise ProfileError(f"{where}, checksum: given 'crc-hex'; allowed: with crc = {CRC_ALLOWED}")
+    if kind == "text-line" and "length" in values and "pattern" not in values:
+        raise ProfileError(f"{where}, length: given {values['length']!r}; allowed: with a pattern for the whole of it")
     if values.get("packets") == "attribute" and kind not in ("counted-binary", "gatt-length"):
         raise ProfileError(f"{where}, packets: given 'attribute'; allowed: with counted-binary or gatt-length")
     profile = Profile({**own, **given, "use": kind}, {**values, "use": kind}, kind, name)

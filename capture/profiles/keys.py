@@ -12,6 +12,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from capture.decoders.checks import CRC_ALLOWED, is_crc
+from capture.decoders.text_checks import KINDS
 from capture.errors import ProfileError
 
 _WARNINGS = threading.Lock()
@@ -70,6 +71,30 @@ def _poll(x: Any) -> bool:
         return False
 
 
+_ENDS = ("any", "crlf", "cr", "lf")
+
+
+def end_text(end: str) -> str:
+    """The characters an ``end`` key stands for, or one of its names.
+
+    Raises
+    ------
+    ValueError
+        If it stands for none.
+    """
+    return end if end in _ENDS else poll_bytes(end).decode("latin-1")
+
+
+def _end(x: Any) -> bool:
+    try:
+        # A letter or digit may be of the value; and a name that is none must not be taken for an end.
+        return isinstance(x, str) and (
+            x in _ENDS or (0 < len(end_text(x)) <= 4 and not any(c.isalnum() or c in "+-.," for c in end_text(x)))
+        )
+    except ValueError:
+        return False
+
+
 def _codes(top: int) -> _Key:
     def good(x: Any) -> bool:
         return isinstance(x, list) and 0 < len(x) <= top and all(_whole(n) and 0 <= n < top for n in x)
@@ -107,10 +132,18 @@ KEYS: dict[str, _Key] = {
     "line_errors": _one_of("check", "ignore"),
     "lines": _one_of("assert", "clear", "leave"),
     "settle": _Key("seconds, 0 to 60", lambda x: _number(x) and 0 <= x <= 60),
-    "end": _one_of("any", "crlf", "cr", "lf"),
+    "end": _Key(
+        '"any", "crlf", "cr", "lf", or the 1 to 4 characters that come after each value, no letters or digits, escapes such as '
+        "\\x03 included",
+        _end,
+    ),
+    "length": _Key(
+        "2 to 64 characters of a value, where nothing comes between values", lambda x: _whole(x) and 2 <= x <= 64
+    ),
     "pattern": _Key("a regular expression with a group named value, and no [[, --, && or || within brackets", _pattern),
     "places": _Key("0 to 6 decimal places", lambda x: _whole(x) and 0 <= x <= 6),
-    "checksum": _one_of("none", "xor-hex", "sum-hex"),
+    "power": _Key("a whole number, -9 to 9: the power of ten to multiply by", lambda x: _whole(x) and -9 <= x <= 9),
+    "checksum": _one_of(*KINDS),
     "poll": _Key("1 to 64 characters that ask for a reading, escapes such as \\r included", _poll),
     "interval": _Key("seconds between polls, above 0", _positive),
     "step_mm": _Key("display step above 0 while the bytes say mm", _positive),
@@ -125,8 +158,10 @@ KEYS: dict[str, _Key] = {
     "inch": _codes(256),
     "point_from": _one_of("right", "left"),
     "endian": _one_of("big", "little"),
-    "sign": _one_of("twos-complement", "magnitude", "unsigned"),
-    "check": _one_of("none", "sum", "xor", "crc"),
+    "check_endian": _one_of("big", "little"),
+    "number": _one_of("whole", "float"),
+    "sign": _one_of("twos-complement", "magnitude", "offset", "unsigned"),
+    "check": _one_of("none", "sum", "complement", "xor", "crc"),
     "check_from": _Key("a whole number of bytes, 0 to 63", lambda x: _whole(x) and 0 <= x < 64),
     "crc": _Key(CRC_ALLOWED, is_crc),
     "value_key": _Key("1 to 64 characters; a dot leads into an object within", _key_name),

@@ -12,12 +12,14 @@ from capture.decoders import (
     AttributePackets,
     CountedBinary,
     Decoder,
+    FixedText,
     Frame,
     GattLength,
     JsonLines,
     PackedDecimal,
     TextLine,
 )
+from capture.profiles.keys import end_text
 
 
 @dataclass(frozen=True)
@@ -68,31 +70,28 @@ class Profile:
         return DECODERS[self.kind](self)
 
 
-def _text_line(p: Profile) -> Decoder:
-    v = p.values
-    return TextLine(
-        p.scale,
-        end=v.get("end", "any"),
-        pattern=v.get("pattern"),
-        places=v.get("places"),
-        checksum=v.get("checksum", "none"),
-    )
-
-
 def _picked(p: Profile, *names: str) -> dict[str, Any]:
     return {n: p.values[n] for n in names if n in p.values}
 
 
+def _text_line(p: Profile) -> Decoder:
+    how = _picked(p, "pattern", "places", "power", "checksum", "crc")
+    if "length" in p.values:
+        return FixedText(p.scale, length=p.values["length"], steps=p.steps, **how)
+    return TextLine(p.scale, end=end_text(p.values["end"]), steps=p.steps, **how)
+
+
 _CODES = ("plus", "minus", "mm", "inch")
+_CHECK = ("check", "check_from", "check_endian", "crc")
 
 
 def _packed_decimal(p: Profile) -> Decoder:
-    how = _picked(p, "layout", "nibbles", "bits", "digits", "point_from", "places", *_CODES)
+    how = _picked(p, "layout", "nibbles", "bits", "digits", "point_from", "places", *_CODES, *_CHECK)
     return PackedDecimal(p.scale, steps=p.steps, **how)
 
 
 def _counted_binary(p: Profile) -> Decoder:
-    how = _picked(p, "layout", "endian", "sign", "check", "check_from", "crc", *_CODES)
+    how = _picked(p, "layout", "endian", "sign", "number", "power", *_CODES, *_CHECK)
     if not p.packets:
         return CountedBinary(p.scale, steps=p.steps, **how)
     one = CountedBinary(p.scale, steps=p.steps, packets=True, **how)
@@ -104,7 +103,7 @@ def _counted_binary(p: Profile) -> Decoder:
 
 
 def _json_lines(p: Profile) -> Decoder:
-    return JsonLines(p.scale, steps=p.steps, **_picked(p, "value_key", "unit_key", "step_key"))
+    return JsonLines(p.scale, steps=p.steps, **_picked(p, "value_key", "unit_key", "step_key", "power"))
 
 
 def _gatt_length(p: Profile) -> Decoder:

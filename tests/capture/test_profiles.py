@@ -108,7 +108,7 @@ def test_a_key_of_a_later_version_is_kept_in_a_header() -> None:
         ("stopbits", True),
         ("stopbits", 1.5),
         ("lines", "on"),
-        ("end", "\r\n"),
+        ("end", "nl"),
         ("pattern", "("),
         ("pattern", r"\d+"),
         ("pattern", r"(?P<value>\d){99999999999}"),

@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 import tomllib
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -27,7 +28,36 @@ LENGTH_MM = 2e-5
 """Difference in a length that is no difference: another machine's arithmetic may stop a search one step earlier."""
 
 
-RINGS: dict[str, Any] = {"backlash": RockingSession, "run-out": lambda: TurningSession(2)}
+class Heard:
+    """Counts what a stream gives, for recordings of which nothing is measured but how they are read."""
+
+    def __init__(self) -> None:
+        self._readings: Counter[str] = Counter()
+        self._damaged: Counter[str] = Counter()
+
+    def reading(self, r: Reading) -> None:
+        """A reading."""
+        self._readings[r.scale.unit] += 1
+
+    def damaged(self, t: float, why: str) -> None:
+        """Bytes that made none."""
+        self._damaged["value" if why.startswith("value ") else why] += 1
+
+    def mark(self, t: float, mark: str) -> None:
+        """Of no use here."""
+
+    def link(self, t: float, state: str, why: str = "") -> None:
+        """Of no use here."""
+
+    def close(self) -> None:
+        """Nothing to end."""
+
+    def result(self) -> dict[str, Any]:
+        """Readings by unit, damage by reason."""
+        return {"readings": dict(self._readings), "damaged": dict(self._damaged)}
+
+
+RINGS: dict[str, Any] = {"backlash": RockingSession, "run-out": lambda: TurningSession(2), "readings": Heard}
 
 
 def folders() -> list[Path]:
