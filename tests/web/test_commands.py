@@ -523,6 +523,16 @@ def test_listen_to_a_replay_prints_it_all_and_ends(run: Any, tmp_path: Path) -> 
     ]
 
 
+def test_listen_reads_a_recording_with_the_profile_it_was_made_with(run: Any, tmp_path: Path) -> None:
+    path = tmp_path / "stream.jsonl"
+    table = {"use": "json-lines", "value_key": "ch.0", "power": -3}
+    w = StreamWriter(path, "serial:indicator", table, "2026-03-02T09:14:05Z")
+    w.rx(0.0, b'\r\n{"ch": [478, 1234]}\r\n')
+    w.close()
+    done = run("listen", f"replay:{path}")
+    assert [x["value_mm"] for x in map(json.loads, done.stdout.splitlines()) if "counts" in x] == [0.478]
+
+
 @pytest.mark.parametrize(
     ("text", "counts"), [("0.478\n-0,479\n5", [478, -479, 5000]), ("−0.478\n", [-478]), ("\n\n", []), ("", [])]
 )

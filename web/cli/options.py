@@ -28,15 +28,19 @@ QUIET = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser
 def profile_table(
     source: str, name: str | None, unit: str | None, resolution: str | None, rate: float | None, baud: int | None
 ) -> dict[str, object]:
-    """The profile an indicator's options ask for, as a table that `load_profile` takes.
+    """The profile an indicator's options ask for, as a table that `load_profile` takes; a recording's own where none is named.
 
     Raises
     ------
     WrongUsageError
         If the display step is no step.
+    CaptureError
+        If a recording or its profile cannot be used.
     """
-    usual = "gatt-length" if source.startswith("ble:") else "json-lines" if source == "push" else "text-line"
-    table: dict[str, object] = {"use": name or usual}
+    if name is None and source.startswith("replay:"):
+        table = _recorded(Path(source.removeprefix("replay:")))
+    else:
+        table = _usual(source, name)
     if unit is not None:
         table["unit"] = unit
     if resolution is not None:
@@ -52,3 +56,15 @@ def profile_table(
     if baud is not None:
         table["baud"] = baud
     return table
+
+
+def _usual(source: str, name: str | None) -> dict[str, object]:
+    usual = "gatt-length" if source.startswith("ble:") else "json-lines" if source == "push" else "text-line"
+    return {"use": name or usual}
+
+
+def _recorded(path: Path) -> dict[str, object]:
+    from capture.profiles import load_profile
+    from capture.rawstream import read_header
+
+    return dict(load_profile(read_header(path).profile, f"{path}, line 1, profile").table)
