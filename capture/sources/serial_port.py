@@ -126,6 +126,9 @@ class SerialSource(ReopeningSource):
             if not url and sys.platform != "win32":
                 self._guard(port, name)
         except BaseException:
+            # Refused, it must not go on being kept from others for as long as whoever has it has it.
+            with suppress(Exception):
+                self._let_in(port)
             with suppress(Exception):
                 port.close()
             raise

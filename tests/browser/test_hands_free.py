@@ -65,6 +65,9 @@ def test_from_the_first_sweep_to_the_answer_without_a_touch(browser: Any, tmp_pa
             assert seen.posted == asked, "nothing was pressed"
 
             signals = heard(page)
+            # An indicator that rested for long before the first swing was asked after.
+            while signals[0] == "trouble":
+                signals.pop(0)
             for kind in ("accepted", "rejected", "reseat", "done"):
                 assert kind in signals, f"{kind} in {signals}"
             assert signals.count("done") == 1

@@ -17,6 +17,7 @@ from tests.analysis import job_scenarios as s
 from tests.browser.benches import Seen, poll
 from tests.browser.conftest import program
 from tests.browser.job_pages import PATIENCE_MS, Keys, as_writer, ask, shop, written
+from tests.browser.test_job_asked import LINES
 from tests.ports import ReservedPort
 
 PNG = bytes.fromhex(
@@ -265,10 +266,10 @@ def test_an_answer_that_was_lost_writes_nothing_twice(browser: Any, address: str
     page.locator('[data-form="direction"] button[type=submit]').click()
     page.locator('[data-form="direction"] .problem').filter(has_text="Not saved").wait_for(timeout=PATIENCE_MS)
     page.unroute("**/entries")
+    page.evaluate(LINES)
     page.locator('[data-form="direction"] button[type=submit]').click()
-    page.locator("#told").filter(has_text="It had been written to the disk before the link broke: entry 2.").wait_for(
-        timeout=PATIENCE_MS
-    )
+    said = "It had been written to the disk before the link broke: entry 2."
+    poll(page, lambda: any(said in x for x in page.evaluate("window.told")), said)
     assert len(ask(address, "/api/jobs/twice/entries")["entries"]) == 2
     page.context.close()
 
