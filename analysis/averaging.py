@@ -6,7 +6,7 @@ pace ``v = du/dt`` at the bottom, a mean weighted in time with variance ``s**2``
 ``v**2``, and the bottom at rest lies where that line meets nought.  One sweep cannot tell: it is a bottom like any other.
 
 Most displays do not average, and a few sweeps may climb with their pace by chance: both are weighed.  Where averaging is the likelier by far
-its shift is taken out, less what chance may have added; else it is doubt.  What is too short to show in any set is allowed for in every one.
+its shift is taken out, less what chance may have added; else it is doubt.
 
 Source: derived here (second moment of the averaging about its delay); weighted least squares, Student's t, mixture of two models: standard
 texts; the prior and the thresholds are our own and judged on simulated sets.
@@ -30,9 +30,6 @@ SHARE = 0.1
 
 TOLD, TAKEN = 0.2, 0.9
 """Probability of averaging, given the sweeps, below which nothing is done, and from which its shift is taken out; in between it is doubt."""
-
-UNSEEN_S = 0.08
-"""Length of a plain mean that a set hardly ever shows, and that a display may well have: allowed for at the pace of the hand (common practice, no source)."""
 
 LEAST_MM = 0.0007
 """Doubt from which it is worth a word."""
@@ -149,11 +146,6 @@ def at_rest(b: Bottoms, sense: int) -> Averaging | None:
     )
     settled = replace(b, minimum=b.minimum - sense * mean * square, u=np.hypot(b.u, sd * (square - over)))
     return Averaging(settled, seconds, shift, u, dof, explained, chance, say)
-
-
-def unseen_mm(b: Bottoms) -> float:
-    """Standard uncertainty of the set for averaging too short to show, mm: nought for a slow hand."""
-    return float((b.pace**2).mean()) * UNSEEN_S**2 / 12.0 if b.pace.size else 0.0
 
 
 def _variance_of_averaging(slope: float, se: float, dof: float, share: float) -> tuple[float, float, float]:

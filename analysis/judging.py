@@ -11,12 +11,12 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis import play as play_test
-from analysis.averaging import UNSEEN_S, at_rest, unseen_mm
+from analysis.averaging import at_rest
 from analysis.bumps import on_two_rims
 from analysis.kept import Kept
 from analysis.pushpull import Episode, combine, judge
 from analysis.repeatability import Bottoms, summarise
-from analysis.results import INFINITE_DOF, BudgetLine, Heading, PlayFinding, Reason, SetStatistics, Sweep
+from analysis.results import BudgetLine, Heading, PlayFinding, Reason, SetStatistics, Sweep
 from analysis.screen import Judged, enough_readings, judge_alone, judge_together
 from analysis.sweeps import RawSweep
 from analysis.valley import Bottom, Window, fit_bottoms
@@ -150,9 +150,6 @@ class SetJudge:
             # Bearing play that goes with the pace by chance must not be explained away: there it takes more.
             for_play = averaging.explained if averaging.chance < EXPLAINED else for_play
             common = (BudgetLine("display that averages", averaging.u_mm, "A", averaging.dof, source, "t"),)
-        elif (unseen := unseen_mm(columns)) > 0.0:
-            source = f"a mean over {UNSEEN_S} s would hardly show; slower sweeps need less"
-            common = (BudgetLine("display that may average", unseen, "B", INFINITE_DOF, source, "normal"),)
         statistics = summarise(columns, len(judged) - len(good), self._repeatability, notes, common)
         play = play_test.assess(replace(for_play, u=for_play.u / for_play.unsteady), self._basis(judged))
         for j in judged:

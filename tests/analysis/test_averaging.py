@@ -10,8 +10,7 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
-from analysis.averaging import UNSEEN_S, at_rest, unseen_mm
-from analysis.distributions import t_quantile
+from analysis.averaging import at_rest
 from analysis.held import come_twice, sent_once, times_sent
 from analysis.readings import Reading, Scale
 from analysis.repeatability import Bottoms
@@ -63,23 +62,6 @@ def test_what_scatters_for_another_reason_is_not_taken_out_by_a_length_no_displa
     assert got.seconds > 0.45
     assert got.shift_mm == 0.0
     assert got.bottoms.minimum == pytest.approx(shown)
-
-
-def test_averaging_too_short_to_show_is_allowed_for_at_the_pace_of_the_hand() -> None:
-    quick, slow = (np.full(8, v) for v in (1.2, 0.3))
-    assert unseen_mm(bottoms(quick, quick * 0)) == pytest.approx(1.2**2 * UNSEEN_S**2 / 12.0)
-    assert unseen_mm(bottoms(slow, slow * 0)) < 0.00005
-    case = replace(STEADY, name="averages 0.1 s", average_s=0.1, rate=20, swing_s=2.0)
-    inside = 0
-    for seed in range(12):
-        made = make(case, seed)
-        stats = run(case, made)[1]
-        assert stats.minimum_mm is not None
-        assert stats.u_mm is not None
-        assert stats.dof is not None
-        inside += abs(stats.minimum_mm - made.bottom_mm) <= t_quantile(0.975, stats.dof) * stats.u_mm
-        assert any(b.name.startswith("display that") for b in stats.budget)
-    assert inside >= 10
 
 
 def test_what_goes_with_the_heading_is_not_put_on_the_display() -> None:
