@@ -82,7 +82,8 @@ def shim_for(
     }
     aim = setup.gearset.aim
     if settled and (aim is None or abs(error) <= Fraction(aim)):
-        say.append(f"That is within the {'tolerance' if aim is None else 'aim'}: the stack may stay as it is.")
+        # Nobody is told to move it and to leave it in one breath.
+        say[0] = _stays(setup, float(error), float(needed))
     else:
         if caution := large_error(error_mm):
             say.append(caution)
@@ -187,6 +188,17 @@ def _sentence(setup: Setup, error: float, change: float, needed: float, effect: 
     return (
         f"The pinion stands {_length(setup, away, False)} {where}; it must go {go}. A thicker shim moves it {moves} the axis here, "
         f"so {do} {_length(setup, abs(change), False)}: the stack becomes {_length(setup, needed, False)}."
+    )
+
+
+def _stays(setup: Setup, error: float, needed: float) -> str:
+    kept = f"within the {'tolerance' if setup.gearset.aim is None else 'aim'}: the stack may stay as it is"
+    if error == 0:
+        return _sentence(setup, 0.0, 0.0, needed, 1)
+    where = "too far out" if error > 0 else "too deep"
+    return (
+        f"The pinion stands {_length(setup, abs(error), False)} {where}. That is {kept}; on target it would be "
+        f"{_length(setup, needed, False)}."
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from decimal import Decimal
 from typing import Any
@@ -157,6 +158,7 @@ def test_within_leaves_the_stack_alone() -> None:
     depth, shim = run(bench(), 0.004)
     assert depth["ruling"] == "within"
     assert "within the aim: the stack may stay" in shim["say"]
+    assert not re.search(r"must go|add|take out", shim["say"]), "nothing is to be moved"
     assert shim["stock"] is None
     assert shim["order"] == []
     # Within the tolerance but outside the aim it does not stay.
