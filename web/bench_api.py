@@ -1,6 +1,6 @@
 """A job at the bench: what the station records goes into the job.
 
-``GET /api/bench`` gives ``{"job", "current", "say", "set", "readings", "recording"}``.
+``GET /api/bench`` gives ``{"job", "unit", "current", "say", "set", "readings", "recording"}``; `unit` is what the job calls its unit.
 
 ``POST /api/bench {"job": NAME}`` has the station judge with that job's set-up (limits, master or arbor constant, direction, shims and
 stock) from now on; ``{"job": null}`` goes back to the set-up the program was started with.  A set that runs with another set-up ends,
@@ -51,7 +51,15 @@ class BenchRoutes:
 
     async def state(self) -> dict[str, Any]:
         """What is at the bench."""
-        return await run_in_threadpool(self.bench.state)
+        return await run_in_threadpool(self._state)
+
+    def _state(self) -> dict[str, Any]:
+        out = self.bench.state()
+        unit = None
+        if out["job"] is not None:
+            with suppress(CaptureError):  # `say` says why
+                unit = (self._jobs.get(out["job"]).job(with_shop=False).intake or {}).get("unit")
+        return {**out, "unit": unit}
 
     async def take(self, request: Request) -> Any:
         """Another job comes to the bench."""

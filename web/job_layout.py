@@ -89,7 +89,7 @@ def _end_play(phase: str | None, where: str) -> list[Form]:
 def _preload(phase: str | None, where: str) -> Form:
     # The number of the sleeve decides whether a torque counts: it is asked for at once.
     first = "torque force radius method" + (" sleeve" if where == "pinion" else "")
-    more = "through_gears person" if where == "pinion" else "through_gears sleeve person"
+    more = "through_gears person"
     return _phased("preload", phase, first, more, name=f"preload-{where}", preset={"where": where})
 
 

@@ -11,7 +11,7 @@ from analysis.job.figures import depth_of
 from analysis.job.fitting import question_of_change
 from analysis.job.people import Comparison, comparisons, pending
 from analysis.job.records import Taken
-from analysis.job.redo import redo_list
+from analysis.job.redo import asked_again, redo_list
 from analysis.job.response import alarm, alarm_say
 from analysis.job.singles import overshot, torque_of
 from analysis.job.sleeve import asked, is_crushed
@@ -175,7 +175,7 @@ def trial(job: Job) -> str:
         return ""
     for redo in redo_list(job):
         if redo["kind"] == "depth":
-            return _ready(job, "trial", f"Measure the depth again: {redo['because']}.")
+            return _ready(job, "trial", asked_again(redo))
     if not wrong_for_depth("trial", job.state):
         return _ready(job, "trial", "Measure the depth: three seatings of 3 to 5 passes.")
     return _ready(job, "trial", "Build the pinion up for a trial, note its state, and measure the depth.")
@@ -185,6 +185,12 @@ def _ready(job: Job, phase: str, say: str) -> str:
     """What to measure, and what a reading of now would lack: it is said beforehand, since afterwards the reading is lost."""
     master = "" if job.open_zeroing is not None else "Read the master before it."
     return " ".join(x for x in (say, master, asked_before_depth(phase, job.state)) if x)
+
+
+def asks_state(job: Job, said: str) -> bool:
+    """Whether what a step misses is also to be written down of the build, or put right in it, before a depth is read."""
+    asked = (asked_before_depth(phase, job.state) for phase in ("as-found", "trial", "final"))
+    return any(x and said.endswith(x) for x in asked)
 
 
 def preload_first(job: Job) -> bool:
@@ -245,7 +251,7 @@ def torque(kind: str) -> Callable[[Job], str]:
             sleeve = asked(job, overshot(job)) if kind == "pinion-preload" else ""
             for redo in redo_list(job):
                 if redo["kind"] == kind:
-                    return f"{sleeve} Measure the {kind.replace('-', ' ')} again: {redo['because']}.".strip()
+                    return f"{sleeve} {asked_again(redo)}".strip()
             starts = job.limits.get(kind, {}).get("method") == "starting"
             how = "at the moment it starts to turn" if starts else "turned steadily"
             shaft = ", no seal" if kind == "pinion-preload" else ""
@@ -262,8 +268,8 @@ def final(job: Job) -> str:
     if r is not None and r.phase == "final":
         return ""
     if r is None:
-        because = next((str(x["because"]) for x in redo_list(job) if x["kind"] == "depth"), "")
-        return _ready(job, "final", f"Measure the depth again: {because}." if because else "Measure the depth.")
+        said = next((asked_again(x) for x in redo_list(job) if x["kind"] == "depth"), "Measure the depth.")
+        return _ready(job, "final", said)
     return _ready(
         job, "final", "Measure the depth for the last time: final nut, retainer and gasket in place, carrier still out."
     )

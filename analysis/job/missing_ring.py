@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.job.figures import depth_of
 from analysis.job.missing import accepted, torque
 from analysis.job.quantities import quantity
-from analysis.job.redo import redo_list
+from analysis.job.redo import asked_again, redo_list
 from analysis.job.ring import carrier_of
 from analysis.job.singles import pattern_of, run_out_of
 from analysis.job.state import Job
@@ -59,7 +59,7 @@ def backlash(job: Job) -> str:
     if r is None or r.phase == "as-found":
         for redo in redo_list(job):
             if redo["kind"] == "backlash":
-                return f"Measure the backlash again: {redo['because']}."
+                return asked_again(redo)
         return "Measure the backlash at 4 places."
     out = carrier_of(job)
     found = (out or {}).get("backlash")
@@ -74,7 +74,7 @@ def pattern(job: Job) -> str:
     if r is None or r.phase == "as-found":
         for redo in redo_list(job):
             if redo["kind"] == "pattern":
-                return f"Take the pattern again: {redo['because']}."
+                return asked_again(redo)
         return "Take the contact pattern on both flanks, with photos."
     if accepted(job, r):
         return ""

@@ -44,3 +44,9 @@ def redo_list(job: Job) -> list[dict[str, Any]]:
         )
         out.append({"kind": kind, "what": words, "entries": [r.n for r in rows], "because": first})
     return out
+
+
+def asked_again(row: dict[str, Any]) -> str:
+    """The sentence by which a step asks for one of these again."""
+    do = "Take" if row["kind"] == "pattern" else "Measure"
+    return f"{do} the {row['what']} again: {row['because']}."

@@ -13,16 +13,21 @@ from typing import NamedTuple
 from analysis.job import missing, missing_ring
 from analysis.job.inches import with_inches, worked_in_inches
 from analysis.job.plainly import plainly
+from analysis.job.redo import asked_again, redo_list
 from analysis.job.state import Job
 
 
 class Step(NamedTuple):
-    """A step of the order."""
+    """A step of the order.
+
+    `again` is the kind of reading that `say` asks for again, with why the old one does not hold; None where it asks for none.
+    """
 
     name: str
     say: str
     why: str
     kind: str
+    again: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +141,11 @@ ORDER: tuple[_Rule, ...] = (
 STEPS = tuple(r.name for r in ORDER)
 
 
-def steps(job: Job) -> Iterator[tuple[_Rule, str]]:
-    """Every step with what it still misses; an empty text means done."""
+def steps(job: Job) -> Iterator[tuple[_Rule, str, bool]]:
+    """Every step with what it still misses, an empty text if nothing; and whether that is also asked of the build's state."""
     for rule in ORDER:
-        yield rule, _told(job, rule.missing(job))
+        said = rule.missing(job)
+        yield rule, _told(job, said), missing.asks_state(job, said)
 
 
 def _told(job: Job, said: str) -> str:
@@ -155,5 +161,6 @@ def next_step(job: Job) -> Step | None:
             continue
         said = rule.missing(job)
         if said:
-            return Step(rule.name, _told(job, said), rule.why, rule.kind)
+            again = next((str(r["kind"]) for r in redo_list(job) if asked_again(r) in said), None)
+            return Step(rule.name, _told(job, said), rule.why, rule.kind, again)
     return None

@@ -142,7 +142,10 @@ def job_as_dict(job: Job, *, entries: bool = True) -> dict[str, Any]:
         "problems": job.problems + [f"{k} stack: {s.doubt}" for k, s in job.stacks.items() if s.doubt] + _of_head(job),
         "steps": []
         if covered
-        else [{"step": r.name, "missing": said or None, "skipped": job.skips.get(r.name)} for r, said in steps(job)],
+        else [
+            {"step": r.name, "missing": said or None, "asks_state": asks, "skipped": job.skips.get(r.name)}
+            for r, said, asks in steps(job)
+        ],
         "next": None if step is None else step._asdict(),
         "caution": CAUTION,
     }

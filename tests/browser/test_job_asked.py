@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from tests.analysis import job_scenarios as s
 from tests.browser.benches import PATIENCE_MS, Seen
 from tests.browser.job_pages import Row, as_writer, ask, shop, written
 
@@ -117,10 +119,46 @@ def test_the_same_limit_printed_in_two_units(browser: Any, address: str) -> None
     closed(page, seen)
 
 
+SENTENCES = ("say", "missing", "because", "what", "why")
+
+
+def reworded(x: Any, key: str = "") -> Any:
+    """The same with every sentence in other words, as a translation or a better sentence would have it."""
+    if isinstance(x, dict):
+        return {k: reworded(v, k) for k, v in x.items()}
+    if isinstance(x, list):
+        return [reworded(v, key) for v in x]
+    return "Other words." if x and key in SENTENCES else x
+
+
+def test_what_is_unfolded_hangs_on_no_sentence(browser: Any, address: str) -> None:
+    rows = [*s.ONE_START, *s.ONE_AS_FOUND, *s.ONE_TRIAL, *s.ONE_BOX, *s.ONE_DELIVERED, ("state", {"nut": "loose"})]
+    written(address, "words", rows)
+    page = browser.new_page(viewport={"width": 360, "height": 780})
+    as_writer(page)
+    seen = Seen(page, address)
+    page.route(
+        "**/api/jobs/words", lambda route: route.fulfill(json=reworded(json.loads(route.fetch().text()))), times=50
+    )
+    page.goto(f"{address}jobs/words#trial")
+    page.locator(".next", has_text="Other words.").wait_for(timeout=PATIENCE_MS)
+    page.locator('details.form-fold[data-name="state"][open]').wait_for(timeout=PATIENCE_MS)
+    assert page.locator(".redo").count() == 0, "what is next says it already"
+    # A build that is as it must be is not asked for again.
+    ask(address, "/api/jobs/words/entries", {"kind": "state", "data": {"nut": "torqued", "turns": 20}, "by": "AB"})
+    page.reload()
+    page.locator('details.form-fold[data-name="zeroing-before"][open]').wait_for(timeout=PATIENCE_MS)
+    assert page.locator('details.form-fold[data-name="state"][open]').count() == 0
+    closed(page, seen)
+
+
 def test_the_shim_beside_a_solid_spacer(browser: Any, address: str) -> None:
     spacer: Row = ("family", {"shim_effect": "-1", "effect_basis": "stated", "preload_by": "solid spacer"})
     piece: Row = ("piece", {"id": "P1", "readings": ["1.201", "1.200", "1.202"], "unit": "mm", "place": "spacer"})
     page, seen = opened(browser, address, "spacer", "pinion-preload", [spacer, piece])
+    torque = page.locator('[data-form="preload-pinion"]')
+    torque.locator('[data-path="torque"]').wait_for(state="attached", timeout=PATIENCE_MS)
+    assert torque.locator('[data-path="sleeve"]').count() == 0, "a solid spacer has no sleeve to number"
     fold = page.locator('details.form-fold[data-name="fit-spacer"]')
     fold.evaluate("(d) => (d.open = true)")
     fold.locator("label.choice").filter(has_text="P1: 1.2010 mm").click()

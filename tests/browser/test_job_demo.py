@@ -20,7 +20,9 @@ def test_from_the_start_of_the_demonstration_to_the_shim(
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         seen = Seen(page, address)
         page.goto(address)
-        page.locator("#job-bar").filter(has_text="Job invented-transaxle is at the bench").wait_for(timeout=PATIENCE_MS)
+        page.locator("#job-bar").filter(has_text="INVENTED transaxle (demonstration) is at the bench").wait_for(
+            timeout=PATIENCE_MS
+        )
         page.locator("#who").fill("newcomer r n")  # letters that are commands of the page elsewhere
         page.locator("#next[data-kind=done]").wait_for(timeout=2 * PATIENCE_MS)
         page.locator("#use-set").click()
@@ -59,9 +61,9 @@ def test_the_job_page_takes_the_set_too_and_says_for_which_job_the_indicator_mea
         page.locator("#unit-h").filter(has_text="a second unit").wait_for(timeout=PATIENCE_MS)
         page.goto(page.url.split("#")[0] + "#trial")
         page.locator('details.form-fold[data-name="set-bench"]').evaluate("(d) => (d.open = true)")
-        bench.filter(has_text="The indicator is measuring for another job: invented-transaxle.").wait_for(
-            timeout=PATIENCE_MS
-        )
+        bench.filter(
+            has_text="The indicator is measuring for another job: INVENTED transaxle (demonstration)."
+        ).wait_for(timeout=PATIENCE_MS)
         assert bench.get_by_role("button", name="Use this set").is_hidden()
         bench.get_by_role("button", name="Measure for this job").click()
         bench.filter(has_text="The indicator is measuring for this job.").wait_for(timeout=PATIENCE_MS)

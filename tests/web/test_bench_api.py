@@ -211,6 +211,10 @@ def test_entries_count_from_the_next_set_on_or_at_once_while_nothing_is_read(tmp
         await b.post("/api/jobs/j/entries", kind="limit", data={**limit, "value": "0.01 mm"}, by="AB")
         now = (await b.http.get("/api/bench")).json()
         assert (now["current"], now["set"]) == (False, sets)
+        assert now["unit"] is None, "what the unit is was not written down"
+        intake = {"unit": "INVENTED axle 7", "manual": "invented manual"}
+        await b.post("/api/jobs/j/entries", kind="intake", data=intake, by="AB")
+        assert (await b.http.get("/api/bench")).json()["unit"] == "INVENTED axle 7"
         assert "Begin the set anew" in now["say"]
         assert b.station.setup.aim_mm == pytest.approx(0.02)
         await b.post("/api/jobs/j/sets", phase="trial", by="AB")
@@ -225,7 +229,7 @@ def test_entries_count_from_the_next_set_on_or_at_once_while_nothing_is_read(tmp
         assert (await b.http.get("/api/bench")).json()["current"] is True
         # Away from the bench the set-up of the start holds again: none here.
         r = await b.post("/api/bench", job=None)
-        assert r.json()["job"] is None
+        assert (r.json()["job"], r.json()["unit"]) == (None, None)
         assert b.station.setup is None
 
     run(tmp_path, work)

@@ -10,12 +10,13 @@ from web.api_doc.refusals import Problem
 
 
 class Step(BaseModel):
-    """What to do next, and why."""
+    """What to do next, and why; `again` is the kind of reading that `say` asks for again, null where it asks for none."""
 
     name: str
     say: str
     why: str
     kind: str | None
+    again: str | None
 
 
 class Entry(BaseModel):
@@ -59,6 +60,15 @@ class Jobs(BaseModel):
     jobs: list[JobLine]
 
 
+class StepRow(BaseModel):
+    """How a step of the order stands: what it still misses, and whether that is also asked of the state of the build."""
+
+    step: str
+    missing: str | None
+    asks_state: bool
+    skipped: str | None
+
+
 class JobState(BaseModel):
     """A job as it stands; the main parts are named here, all of them are what ``shimwright job show --json`` prints."""
 
@@ -67,6 +77,7 @@ class JobState(BaseModel):
     readings: list[dict[str, Any]]
     void: list[dict[str, Any]]
     redo: list[dict[str, Any]]
+    steps: list[StepRow]
     next: Step | None
     caution: str
 
@@ -150,6 +161,7 @@ class Bench(BaseModel):
     """The job at the bench and the set that runs for it."""
 
     job: str | None
+    unit: str | None
     current: bool
     say: str
     set: int

@@ -54,7 +54,7 @@ async function show() {
     el(
       "form",
       { noValidate: true, on: { submit: use } },
-      el("p", { class: "lead" }, say("job_bench.use_title", { job })),
+      el("p", { class: "lead" }, say("job_bench.use_title", { unit: bench.data.unit ?? job })),
       bench.data.current ? null : el("p", { class: "cure", data: { from: "program" } }, localised(bench.data.say)),
       person,
       trouble,

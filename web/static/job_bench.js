@@ -125,7 +125,7 @@ export class BenchForm extends JobForm {
     p.value.textContent = station.last ? localised(station.last.shown.replace("-", "−")) : "–";
     const known = station.bench !== null;
     const other = station.bench?.job;
-    p.job.textContent = !known ? "" : this.here() ? say("job_bench.here") : other ? say("job_bench.elsewhere", { job: other }) : say("job_bench.nobody");
+    p.job.textContent = !known ? "" : this.here() ? say("job_bench.here") : other ? say("job_bench.elsewhere", { unit: station.bench.unit ?? other }) : say("job_bench.nobody");
     if (this.here() && !station.bench.current) p.job.textContent = localised(station.bench.say);
     p.take.hidden = !known || this.here();
     p.anew.hidden = !this.here();

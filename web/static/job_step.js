@@ -28,7 +28,7 @@ function due(ctx, step) {
   const zero = ctx.state.zeroings.at(-1);
   const open = zero && !zero.closed;
   // A build that is as it must be is not asked for again: naming the nut says that a wrench was put to it.
-  const asked = /put right first|written down, or|note its state/.test(ctx.state.steps.find((s) => s.step === step.step)?.missing ?? "");
+  const asked = ctx.state.steps.find((s) => s.step === step.step)?.asks_state;
   const measured = open && ctx.state.readings.some((r) => r.zeroing === zero.entry);
   const out = new Set();
   for (const f of forms) {
@@ -199,9 +199,16 @@ function suits(ctx, step) {
   return (f) => spacer || (f.name !== "fit-spacer" && !(step.step === "pinion-preload" && f.kind === "piece"));
 }
 
+// Only a unit with a crush sleeve has one to number.
+function numbered(ctx) {
+  const sleeve = ["crush sleeve", undefined].includes(ctx.state.family?.preload_by);
+  const rest = (names) => names.filter((n) => n !== "sleeve");
+  return (f) => (sleeve || f.kind !== "preload" ? f : { ...f, first: rest(f.first), more: rest(f.more) });
+}
+
 export function openStep(ctx) {
   const found = ctx.layout.steps.find((s) => s.step === ctx.open) ?? ctx.layout.steps[0];
-  const step = { ...found, forms: found.forms.filter(suits(ctx, found)) };
+  const step = { ...found, forms: found.forms.filter(suits(ctx, found)).map(numbered(ctx)) };
   const row = ctx.state.steps.find((s) => s.step === step.step);
   const [kind, words] = standingOf(ctx, step.step);
   const open = due(ctx, step);

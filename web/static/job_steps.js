@@ -47,7 +47,7 @@ export function nextPart(ctx) {
     if (next.name !== ctx.open) out.push(el("p", {}, el("a", { class: "button", href: `#${next.name}` }, say("job.go", { step: say(`job_step.${next.name}`) }))));
   }
   // What the sentence above says already is not said again.
-  const further = redo.filter((r) => !next?.say.includes(`${r.what} again: ${r.because.split(":")[0]}:`));
+  const further = redo.filter((r) => r.kind !== next?.again);
   if (further.length) {
     out.push(
       el("div", { class: "redo" }, el("h3", {}, say("job.redo_title")), el("ul", {}, further.map((r) => el("li", {}, say("job.redo", { what: localised(r.what), because: sentence(r.because) }))))),
