@@ -14,6 +14,7 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.carrier import at_radius, backlash, ratios_from_gears
+from tests.outside.formulas.carrier import hypoid_ratio, square_to_flank, taper
 
 Vector = NDArray[np.float64]
 
@@ -92,6 +93,18 @@ def test_facets_in_space(teeth: tuple[int, int], spiral: float) -> None:
     assert r.ring_along == pytest.approx(solved, rel=1e-6)
 
 
+def test_facets_in_space_with_unlike_flanks() -> None:
+    """Hypoid-like: cone 77, spiral 31, flanks 19 and 23 degrees."""
+    ours = hypoid_ratio(77, 19, 23, 31)
+    assert ours == pytest.approx(0.87392, abs=1e-5)
+    assert ours == pytest.approx(play_after_shift(77, 31, 19, 23, 1e-6, 75.0), rel=1e-6)
+
+
+def test_hypoid_formula_becomes_the_bevel_one() -> None:
+    r = ratios_from_gears(8, 31, 20, 35)
+    assert hypoid_ratio(r.ring_cone_deg, 20, 20, 35) == pytest.approx(r.ring_along, rel=1e-12)
+
+
 @pytest.mark.parametrize(("spiral", "low", "high"), [(0, 0.680, 0.728), (35, 0.842, 0.862)])
 def test_full_tooth_check_brackets_the_formula(spiral: float, low: float, high: float) -> None:
     """Ring shift, conjugate crowned teeth in space: the two clean straight phases, and the mean over the mesh at 35 degrees."""
@@ -101,10 +114,27 @@ def test_full_tooth_check_brackets_the_formula(spiral: float, low: float, high: 
 def test_taper_between_two_phases_of_a_straight_set() -> None:
     """pi sin cos / z2 = 0.02452 per unit shift either way: 0.680 and 0.728 seen in the full tooth check."""
     r = ratios_from_gears(8, 31, 20, 0)
-    d = math.radians(r.ring_cone_deg)
-    taper = math.pi * math.sin(d) * math.cos(d) / 31
-    assert taper == pytest.approx(0.02452, abs=1e-5)
-    assert (r.ring_along - taper, r.ring_along + taper) == pytest.approx((0.680, 0.728), abs=2e-3)
+    by = taper(r.ring_cone_deg, 31)
+    assert by == pytest.approx(0.02452, abs=1e-5)
+    assert (r.ring_along - by, r.ring_along + by) == pytest.approx((0.680, 0.728), abs=2e-3)
+
+
+def test_what_one_phase_of_the_mesh_may_show() -> None:
+    """At 35 degrees the full tooth check gave 0.81 to 0.90 by phase; the ring's taper and the formula lie within it."""
+    r = ratios_from_gears(8, 31, 20, 35)
+    by = taper(r.ring_cone_deg, 31)
+    assert 0.81 < r.ring_along - by < r.ring_along + by < 0.90
+
+
+@pytest.mark.parametrize(("spiral", "low", "high"), [(0, 0.087, 0.276), (35, -0.06, 0.32)])
+def test_pinion_shift_is_an_order_of_magnitude(spiral: float, low: float, high: float) -> None:
+    """Taper of the pinion, 0.095 per unit shift, is half the effect itself; the full tooth check gave this range."""
+    r = ratios_from_gears(8, 31, 20, spiral)
+    by = taper(r.pinion_cone_deg, 8)
+    assert by == pytest.approx(0.095, abs=5e-4)
+    assert by > 0.4 * r.pinion_along
+    assert low <= r.pinion_along - by + 1e-3
+    assert r.pinion_along + by <= high + 1.5e-3
 
 
 # An indicator at its own radius and angle (derived here)
@@ -115,6 +145,7 @@ def test_indicator_at_its_radius_and_angle() -> None:
     mean = at_radius(0.18, 86, 72.6, 15)
     assert mean == pytest.approx(0.157314, abs=1e-6)
     assert at_radius(0.18, 86, 84, 15) == pytest.approx(0.182016, abs=1e-6)
+    assert square_to_flank(mean, 20, 35) == pytest.approx(0.121092, abs=1e-6)
     assert math.degrees(at_radius(0.18, 86, 86, 15) / 86) * 60 == pytest.approx(7.4491, abs=1e-4)
 
 

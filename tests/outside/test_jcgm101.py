@@ -1,4 +1,4 @@
-"""JCGM 101:2008 (Monte Carlo supplement) examples against our combination.
+"""JCGM 101:2008 (Monte Carlo supplement) examples against our combination and a propagation written out from the guide.
 
 The chain here combines standard uncertainties instead of drawing; these checks say how far that stays from the
 drawn answers.  Marks: "published" or "value from memory" beside each.
@@ -13,6 +13,7 @@ import pytest
 
 from analysis.results import INFINITE_DOF, BudgetLine
 from analysis.uncertainty import combine, rectangular
+from tests.outside.formulas.propagation import arcsine, curved_trapezoid, propagate, scaled_t
 
 INF = INFINITE_DOF
 
@@ -52,6 +53,35 @@ def gauge(
     return ls + d0 + d1 + d2 - ls * (dalpha * (theta0 + delta) + alpha * dtheta)
 
 
+VALUES = (50_000_623.0, 215.0, 0.0, 0.0, 0.0, -0.1, 0.0, 11.5e-6, 0.0)
+
+
+US = (
+    scaled_t(25.0, 18),
+    scaled_t(5.8, 24),
+    scaled_t(3.9, 5),
+    scaled_t(6.7, 8),
+    curved_trapezoid(1e-6, 0.1e-6),
+    0.2,
+    arcsine(0.5),
+    rectangular(2e-6),
+    curved_trapezoid(0.050, 0.025),
+)
+
+
+def test_gauge_block_95() -> None:
+    p = propagate(gauge, VALUES, US)
+    assert p.value == pytest.approx(838.0 + 50_000_000)
+    whole = math.hypot(p.u, p.second_order_u)
+    assert whole == pytest.approx(35.75, abs=0.15)
+    assert round(whole) == 36
+    # Plain first order gives 32: the example's point.
+    plain = propagate(
+        gauge, VALUES, (25.0, 5.8, 3.9, 6.7, rectangular(1e-6), 0.2, arcsine(0.5), US[7], rectangular(0.05))
+    )
+    assert round(plain.u) == 32
+
+
 def test_gauge_block_95_drawn() -> None:
     """A draw of our own: standard deviation and the 99 % interval [745, 932] against the combined answer."""
     rng = np.random.default_rng(101)
@@ -74,6 +104,8 @@ def test_gauge_block_95_drawn() -> None:
     y = np.asarray(y) - 50_000_000
     assert float(y.mean()) == pytest.approx(838.0, abs=0.3)
     assert float(y.std()) == pytest.approx(35.75, abs=0.3)  # printed 36
+    p = propagate(gauge, VALUES, US)
+    assert math.hypot(p.u, p.second_order_u) == pytest.approx(float(y.std()), abs=0.3)
     low, high = np.quantile(y, [0.005, 0.995])
     assert (low, high) == pytest.approx((744.4, 931.6), abs=1.5)
     # Our interval: t at the effective degrees of freedom, second-order terms as one more line.
@@ -82,3 +114,22 @@ def test_gauge_block_95_drawn() -> None:
         level=0.99,
     )
     assert (high - low) / 2 - 1.0 < c.U_mm < (high - low) / 2 + 4.0
+
+
+def test_logarithm_of_a_wide_input() -> None:
+    """y = ln x, x rectangular on [0.1, 1.1] (published test citing a guide to uncertainty software).
+
+    First order -0.511, u 0.481; drawn -0.665, u 0.606, shortest 95 % [-1.895, 0.095].  No budget of first order can be
+    right here; the second-order part is what tells.
+    """
+    p = propagate(math.log, (0.6,), (rectangular(0.5),))
+    assert p.value == pytest.approx(-0.511, abs=5e-4)
+    assert p.u == pytest.approx(0.481, abs=5e-3)
+    mean = 1.1 * math.log(1.1) - 0.1 * math.log(0.1) - 1.0
+    square = sum(s * x * (math.log(x) ** 2 - 2 * math.log(x) + 2) for s, x in ((1, 1.1), (-1, 0.1)))
+    assert mean == pytest.approx(-0.665, abs=5e-4)
+    assert math.sqrt(square - mean**2) == pytest.approx(0.606, abs=5e-4)
+    assert math.log(0.15) == pytest.approx(-1.895, abs=5e-3)
+    assert math.log(1.1) == pytest.approx(0.095, abs=5e-4)
+    assert p.second_order_u > 0.3 * p.u
+    assert math.hypot(p.u, p.second_order_u) > 0.606 * 0.9

@@ -6,53 +6,17 @@ Derived here; each closed form agrees with an independent three-dimensional solu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize_scalar
 
 from analysis.geometry import climb_and_slope, extension_mm, scaled_angle
 from tests.bench.hands import STEADY, _extension
+from tests.outside.formulas.in_space import FLAT, RHO, UM, D, K, lowest, one, solved, vertex
 
 Array = NDArray[np.float64]
-
-D, RHO = 60.0, 1.5
-K = D - RHO
-UM = 1e3
-
-
-def one(f: Callable[[Array], Array], degrees: float) -> float:
-    """A function of an array of angles, at one angle in degrees."""
-    return float(f(np.array([math.radians(degrees)]))[0])
-
-
-def solved(degrees: float, normal: Array, offset: float = 0.0, along_arbor: float = 0.0, shift: float = 0.0) -> float:
-    """Extension at which a ball touches a plane through the pinion's axis at height D, in space.
-
-    Axes: x along the pinion, z along the arbor.  The plunger's line passes the arbor's axis by `offset`, stands `along_arbor`
-    from the pinion's axis, and the arbor has moved by `shift` along y.
-    """
-    t = math.radians(degrees)
-    direction = np.array([math.cos(t), math.sin(t), 0.0])
-    foot = np.array([-math.sin(t) * offset, math.cos(t) * offset + shift, along_arbor])
-    face = np.array([D, 0.0, 0.0])
-
-    def gap(s: float) -> float:
-        return float(normal @ (face - (foot + s * direction))) - RHO
-
-    return float(brentq(gap, 0.0, 200.0, xtol=1e-13, rtol=1e-15)) + RHO
-
-
-def lowest(e: Callable[[float], float], low: float = -12.0, high: float = 12.0) -> tuple[float, float]:
-    """Angle, degrees, and value of the lowest extension."""
-    r = minimize_scalar(e, bounds=(low, high), method="bounded", options={"xatol": 1e-9})
-    return float(r.x), float(r.fun)
-
-
-FLAT = np.array([1.0, 0.0, 0.0])
 
 
 def tessellated_ball(n: int) -> Array:
@@ -109,12 +73,6 @@ def test_rise_in_scaled_angle_is_the_same_curve(degrees: float) -> None:
 
 
 # 6.2 what a polynomial makes of it
-
-
-def vertex(x: Array, e: Array, degree: int = 2) -> float:
-    """Lowest value of a fitted polynomial."""
-    c = np.polynomial.Polynomial.fit(x, e, degree)
-    return float(minimize_scalar(c, bounds=(float(x.min()), float(x.max())), method="bounded").fun)
 
 
 def swing(degrees: float, n: int = 2001) -> tuple[Array, Array]:
@@ -197,6 +155,23 @@ def test_arbor_moved_square_to_the_pinion_changes_only_the_angle() -> None:
     assert math.degrees(0.010 / K) == pytest.approx(0.0098, abs=1e-4)
 
 
+def test_arbor_moved_along_the_pinion_counts_in_full() -> None:
+    """Clearance in the bores, sag, an eccentric arbor: 10 um of it are 10 um of distance, and half a turn of an eccentric arbor shows them."""
+    for away in (0.010, -0.004):
+        at, value = lowest(lambda d, away=away: solved(d, FLAT, along_pinion=away))
+        assert value == pytest.approx(D + away, abs=1e-9)
+        assert at == pytest.approx(0.0, abs=1e-3)
+    eccentric = [solved(0.0, FLAT, along_pinion=0.010 * math.cos(turn)) for turn in (0.0, math.pi)]
+    assert eccentric[0] - eccentric[1] == pytest.approx(0.020, abs=1e-9)
+    assert sum(eccentric) / 2 == pytest.approx(D, abs=1e-9)
+
+
+@pytest.mark.parametrize("along", [0.0, 4.0, 15.0])
+def test_arbor_misplaced_along_itself_changes_nothing_on_a_square_face(along: float) -> None:
+    assert solved(0.0, FLAT, along_arbor=along) == pytest.approx(D, abs=1e-12)
+    assert solved(7.0, FLAT, along_arbor=along) == pytest.approx(solved(7.0, FLAT), abs=1e-12)
+
+
 @pytest.mark.parametrize("offset", [0.0, 20.0, 35.0])
 def test_hypoid_offset_leaves_the_lowest_reading_alone(offset: float) -> None:
     """The face is a plane; what changes is that the nearest point lies `offset` from the pinion's axis."""
@@ -214,3 +189,7 @@ def test_spacing(spacing: float, mean: float, most: float) -> None:
     lowest_sample = climb_and_slope(np.radians(phase * spacing) * math.sqrt(K / 2), K)[0] * UM
     assert float(lowest_sample.mean()) == pytest.approx(mean, rel=0.01, abs=5.1e-3)
     assert float(lowest_sample.max()) == pytest.approx(most, rel=0.01, abs=5.1e-3)
+    square = K * math.radians(spacing) ** 2 * UM
+    assert (float(lowest_sample.mean()), float(lowest_sample.max())) == pytest.approx(
+        (square / 24, square / 8), rel=0.01
+    )

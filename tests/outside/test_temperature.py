@@ -12,6 +12,7 @@ import pytest
 
 from analysis.temperature import MATERIALS, STEEL, correction
 from analysis.uncertainty import rectangular
+from tests.outside.formulas.carrier import growth_apart
 
 MG, AL, IRON = MATERIALS["magnesium"], MATERIALS["cast aluminium"], MATERIALS["grey iron"]
 
@@ -108,3 +109,9 @@ def test_at_the_reference_temperature_nothing_is_corrected_but_not_nothing_known
     c = correction(63.0, 63.0, MG, 0.0, 0.0)
     assert c.mm == 0.0
     assert 0.5e-3 < c.u_mm < 1.08e-3
+
+
+@pytest.mark.parametrize(("expansion", "mm"), [(MG, 0.157), (AL, 0.108)])
+def test_warm_housing_takes_the_pinch_away(expansion: float, mm: float) -> None:
+    """Steel carrier 180 mm long, +60 K (derived here)."""
+    assert growth_apart(180.0, expansion, STEEL, 60.0) == pytest.approx(mm, abs=5e-4)
