@@ -56,6 +56,11 @@ def from_string(force_n: float, radius_m: float) -> float:
     return force_n * radius_m
 
 
+def at_pinion(pinion_nm: float, carrier_nm: float, pinion_teeth: int, ring_teeth: int) -> float:
+    """Turning torque, N·m, expected at the pinion with the carrier in; the drag of the mesh is not included (common practice, no source)."""
+    return pinion_nm + carrier_nm * pinion_teeth / ring_teeth
+
+
 UNITS = ("N·m", "N·cm", "lb·in", "lb·ft")
 """Units a turning torque is read in, each by one spelling."""
 

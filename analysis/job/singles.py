@@ -11,8 +11,8 @@ from analysis.job.quantities import quantity
 from analysis.job.records import Taken
 from analysis.job.sleeve import is_crushed, spent
 from analysis.job.state import Job
-from analysis.job.torque_learnt import next_change
-from analysis.torque import from_string, judge, slip_of_unit, to_newton_metres
+from analysis.job.torque_learnt import newton_metres, next_change
+from analysis.torque import NM_PER, at_pinion, from_string, judge, slip_of_unit, to_newton_metres
 
 
 def torque_of(job: Job, r: Taken) -> dict[str, Any]:
@@ -43,7 +43,8 @@ def torque_of(job: Job, r: Taken) -> dict[str, Any]:
         return out | {"finding": "implausible" if slip else "not ruled", "say": f"{slip} {told}".strip()}
     otherwise = _read_otherwise(d, limit)
     if otherwise:
-        return out | {"finding": "implausible" if slip else "not ruled", "say": f"{slip} {otherwise}".strip()}
+        said = " ".join(x for x in (slip, otherwise, _expected(job, r, unit)) if x)
+        return out | {"finding": "implausible" if slip else "not ruled", "say": said}
     low, high = quantity(limit["min"], "torque"), quantity(limit["max"], "torque")
     sleeve = is_crushed(job)
     found = judge(
@@ -85,6 +86,30 @@ def _read_otherwise(d: Mapping[str, object], limit: Mapping[str, object]) -> str
     if meant and not started:
         return "The limit is for the moment the shaft starts to turn: read it so, and say so with the torque (method starting)."
     return ""
+
+
+def _expected(job: Job, r: Taken, unit: str) -> str:
+    """What the pinion should take to turn with the carrier in, from what each took alone; empty where one or the teeth are not known."""
+    family = job.family or {}
+    if r.kind != "pinion-preload" or r.data.get("through_gears") is not True or "pinion_teeth" not in family:
+        return ""
+    pinion, carrier = (_alone(job, r, kind) for kind in ("pinion-preload", "carrier-preload"))
+    if pinion is None or carrier is None or "ring_teeth" not in family:
+        return ""
+    teeth = int(str(family["pinion_teeth"])), int(str(family["ring_teeth"]))
+    nm = at_pinion(newton_metres(pinion), newton_metres(carrier), *teeth)
+    total = f"{nm:.2f} N·m" if unit == "N·m" else f"{nm / NM_PER[unit]:.3g} {unit} ({nm:.2f} N·m)"
+    return (
+        f"With the carrier in, about {total} is expected from what each took alone (entries {pinion.n} and {carrier.n}) and {teeth[0]} to "
+        f"{teeth[1]} teeth; the drag of the mesh comes on top. That is no limit."
+    )
+
+
+def _alone(job: Job, r: Taken, kind: str) -> Taken | None:
+    """The last torque of a kind before this one that still holds, read in the same way but not through the gears."""
+    rows = (x for x in reversed(job.readings) if x.n < r.n and x.kind == kind and x.usable)
+    way = r.data.get("method", "turning")
+    return next((x for x in rows if x.data.get("method", "turning") == way and not x.data.get("through_gears")), None)
 
 
 _SPACER = "The nut stays at its full torque; with a solid spacer the shim beside it sets the preload:"

@@ -313,3 +313,36 @@ def test_what_is_done_again_and_again_voids_for_one_reason() -> None:
     # Another reason is another line.
     v = shown(unit("crush sleeve", ("state", s.BUILT), GOOD, *steps, ("state", {"retainer": "torqued"})))
     assert len(v["readings"][0]["void"]) == 2
+
+
+THROUGH: s.Row = ("preload", {"where": "pinion", "phase": "trial", "torque": "2.3 N·m", "through_gears": True})
+CARRIER: s.Row = ("preload", {"where": "carrier", "phase": "trial", "torque": "1.2 N·m"})
+
+
+def through_the_gears(*rows: s.Row, **family: Any) -> str:
+    closed: s.Row = ("state", {"carrier": "in", "covers": "torqued"})
+    alone, geared = [x for x in rows if x[1]["where"] == "pinion"], [x for x in rows if x[1]["where"] == "carrier"]
+    start = [(k, d | family if k == "family" else d) for k, d in unit("solid spacer", *alone, closed, *geared, THROUGH)]
+    last = [r["torque"] for r in shown(start)["readings"] if r["kind"] == "pinion-preload"][-1]
+    assert last["finding"] == "not ruled"
+    assert "turn the shaft alone" in last["say"]
+    return str(last["say"])
+
+
+def test_with_the_carrier_in_what_is_expected_is_told() -> None:
+    """Common practice, no source: pinion + carrier x z1 / z2; 3.0 + 1.2 x 11 / 41 = 3.32."""
+    told = through_the_gears(GOOD, CARRIER, pinion_teeth=11, ring_teeth=41)
+    assert "about 3.32 N·m is expected" in told
+    assert "11 to 41 teeth" in told
+    assert "no limit" in told
+
+
+def test_what_is_not_known_alone_is_not_expected_together() -> None:
+    teeth = {"pinion_teeth": 11, "ring_teeth": 41}
+    assert "expected" not in through_the_gears(CARRIER, **teeth)
+    assert "expected" not in through_the_gears(GOOD, **teeth)
+    assert "expected" not in through_the_gears(GOOD, CARRIER)
+    starting: s.Row = ("preload", {**CARRIER[1], "method": "starting"})
+    assert "expected" not in through_the_gears(GOOD, starting, **teeth), "read in another way"
+    geared: s.Row = ("preload", {**CARRIER[1], "through_gears": True})
+    assert "expected" not in through_the_gears(GOOD, geared, **teeth), "neither was it read alone"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from analysis.carrier import pinch, sum_for
-from analysis.torque import POUND_INCH_NM, from_string, to_newton_metres
-from tests.outside.formulas.carrier import at_pinion, from_end_play, one_sided_move, share_of, string_u
+from analysis.torque import POUND_INCH_NM, at_pinion, from_string, to_newton_metres
+from tests.outside.formulas.carrier import from_end_play, one_sided_move, share_of, string_u
 
 
 def test_torque_by_a_spring_scale_on_a_string() -> None:

@@ -33,11 +33,6 @@ def string_u(force_n: float, radius_m: float, force_half_width: float, radius_ha
     return math.hypot(radius_m * rectangular(force_half_width), force_n * rectangular(radius_half_width))
 
 
-def at_pinion(pinion_nm: float, carrier_nm: float, pinion_teeth: int, ring_teeth: int) -> float:
-    """Turning torque felt at the pinion with the carrier in; drag of the mesh is not included."""
-    return pinion_nm + carrier_nm * pinion_teeth / ring_teeth
-
-
 def share_of(side_stiffness: float, other_stiffness: float) -> float:
     """Share of the pinch by which one side gives way; half where both are equally stiff."""
     return other_stiffness / (side_stiffness + other_stiffness)
