@@ -123,7 +123,7 @@ def test_the_command_shows_what_is_stated_and_what_it_is(job: Path, capsys: pyte
 
 def test_a_line_left_out_or_added_is_found(made: Path, fresh: Parts) -> None:
     text = made.read_text("utf-8")
-    row = re.search(r"<tr><td class=\"num\">3</td>.*?</tr>\n", text)
+    row = re.search(r"<tr><td data-head=\"[^\"]*\" class=\"num\">3</td>.*?</tr>\n", text)
     assert row is not None
     left_out = compare(take_apart(text.replace(row[0], "", 1)), fresh)
     assert [f.stated for f in different(left_out)] == ["nothing"]
