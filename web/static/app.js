@@ -9,7 +9,7 @@ import * as sets from "./sets.js";
 import * as settings from "./settings.js";
 import * as shown from "./shown.js";
 import { over, page, text } from "./shown.js";
-import { setUp as setUpSignals, signal } from "./signals.js";
+import { meant, setUp as setUpSignals, signal } from "./signals.js";
 import * as speech from "./speech.js";
 import { listen } from "./stream.js";
 import { Trace } from "./trace.js";
@@ -31,6 +31,7 @@ let step = null;
 let last = null;
 let fresh = false;
 let arrived = 0;
+let since = 0; // the last reading, or the link that opened after it: a silence lasts from there
 let zero = 0;
 let period = 0.1;
 let link = "none";
@@ -59,7 +60,7 @@ function showReading() {
 // The one sentence; advice on a rejected sweep stands for a while before it.
 function showNow() {
   const held = advice.standing(link);
-  text(page.next, held || whatNow(felt(link, arrived), step, result));
+  text(page.next, held || whatNow(felt(link, since), step, result));
   const done = over(step);
   page.next.dataset.kind = held ? "no" : done ? "done" : "";
   const seat = seating(step);
@@ -173,7 +174,7 @@ const on = {
     trace.reset(s.trace);
     if (s.last) {
       last = s.last;
-      arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
+      since = arrived = performance.now() - 1000 * Math.max(0, s.now - s.last.t);
     } else {
       // The last reading of another set, or of a program that was stopped, is none of this one.
       shown.noNumber();
@@ -195,17 +196,21 @@ const on = {
   reading(r) {
     last = r;
     fresh = true;
-    arrived = performance.now();
+    since = arrived = performance.now();
     zero = Math.min(zero || Infinity, arrived - 1000 * r.t);
     trace.add(r.t, r.value_mm);
     frame();
   },
   link(e) {
     const before = link;
+    if (e.state === "opened" || e.state === "back") [since, silent] = [performance.now(), false];
     showLink(e.state, e.why);
     // An indicator that is put away once the set is done troubles nobody.
-    if (e.state === "lost" && e.state !== before && before !== "waiting" && !over(step)) trouble(whatNow("lost", step, result));
-    silent = false;
+    if (e.state !== "lost" || e.state === before || before === "waiting" || over(step)) return;
+    const said = whatNow("lost", step, result);
+    // A silence that turns out to be a lost link has sounded already.
+    if (silent) meant("trouble", said);
+    else trouble(said);
   },
   sweep(s) {
     showVerdict(s, true);
@@ -278,9 +283,12 @@ function look() {
   if (last) {
     const lateNow = showAge();
     if (lateNow && !["lost", "stale", "none"].includes(link) && age() > 0.5) showLink("stale", "");
-    else if (!lateNow && link === "stale") showLink("back", "");
+    else if (!lateNow && link === "stale") {
+      silent = false;
+      showLink("back", "");
+    }
   }
-  if (link === "stale" && !silent && felt(link, arrived) === "stale") {
+  if (link === "stale" && !silent && felt(link, since) === "stale") {
     silent = true;
     showNow();
     if (!over(step)) trouble(whatNow("stale", step, result));

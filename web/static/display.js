@@ -16,6 +16,7 @@ let step = null;
 let last = null;
 let fresh = false;
 let arrived = 0;
+let since = 0;
 let period = 0.1;
 let link = "none";
 let seen = "";
@@ -33,7 +34,7 @@ function show() {
   learn(setup, last);
   if (last) shown.number(last);
   const held = done() ? "" : advice.standing(link);
-  text(page.next, held || whatNow(felt(link, arrived), step, result));
+  text(page.next, held || whatNow(felt(link, since), step, result));
   page.next.dataset.kind = held ? "no" : done() ? "done" : "";
   const seat = seating(step);
   text(page.seating, seat.text);
@@ -60,7 +61,7 @@ const on = {
     listenedTo(s.source);
     [setup, result, step, last, period] = [s.setup, s.result, s.step, s.last, s.period_s];
     advice.drop();
-    if (last) arrived = performance.now() - 1000 * Math.max(0, s.now - last.t);
+    if (last) since = arrived = performance.now() - 1000 * Math.max(0, s.now - last.t);
     else shown.noNumber();
     shown.failureIs(s.failure);
     const newest = result?.sweeps.at(-1);
@@ -70,10 +71,13 @@ const on = {
   reading(r) {
     last = r;
     fresh = true;
-    arrived = performance.now();
+    since = arrived = performance.now();
     frame();
   },
-  link: (e) => showLink(e.state, e.why),
+  link(e) {
+    if (e.state === "opened" || e.state === "back") since = performance.now();
+    showLink(e.state, e.why);
+  },
   sweep(s) {
     const v = verdict(s);
     shown.verdictIs(v);
@@ -116,7 +120,7 @@ function frame() {
 
 function look() {
   if (last) shown.lateIs(arrived, period, link);
-  const now = felt(link, arrived);
+  const now = felt(link, since);
   if (now !== seen) {
     seen = now;
     show();

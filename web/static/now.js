@@ -11,7 +11,7 @@ let chosen = true;
 export const listenedTo = (source) => (chosen = source !== "none");
 
 // What the link is to a person: a short silence is none.
-export const felt = (link, arrived) => (link === "stale" && performance.now() - arrived < SILENT_MS ? "on" : link);
+export const felt = (link, since) => (link === "stale" && performance.now() - since < SILENT_MS ? "on" : link);
 
 // The sentence for what the program says is next.
 export function whatNow(link, step, result) {

@@ -7,11 +7,23 @@ import { speak } from "./speech.js";
 const heard = document.getElementById("heard");
 const hint = document.getElementById("touch");
 
-export function signal(kind, meaning, spoken = meaning, lasts = false) {
-  const played = sound.play(kind);
+let played = false;
+
+function line(kind, meaning) {
   heard.dataset.kind = kind;
   heard.textContent = say(played ? "heard.played" : "heard.silent", { how: say(`signal.how.${kind}`), meaning });
+}
+
+export function signal(kind, meaning, spoken = meaning, lasts = false) {
+  played = sound.play(kind);
+  line(kind, meaning);
   speak(spoken, { lasts });
+}
+
+// What the last signal meant is known better now: it does not sound a second time.
+export function meant(kind, meaning) {
+  line(kind, meaning);
+  speak(meaning);
 }
 
 // A browser lets no sound through before the page was touched: say so while it is wanted and does not sound.
