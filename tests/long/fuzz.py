@@ -28,6 +28,7 @@ from typing import Any
 from analysis.readings import Reading, Scale
 from capture.decoders import Damaged, Frame, TextLine
 from capture.decoders.attribute_packets import notified, read
+from capture.decoders.line_form import LEARNT
 from capture.errors import CaptureError, ProfileError, SetupFileError, StreamFormatError
 from capture.pipeline import Pipeline
 from capture.profiles import Profile, check_names, load_profile, packaged_names
@@ -89,8 +90,8 @@ def text_line(data: bytes) -> None:
     assert once == many, "how the bytes are cut makes a difference"
     assert all(isinstance(i, Frame | Damaged) for i in once)
     if made["checksum"] == "none" and how >> 6 == 0 and cut % 3 == 0 and made["end"] in ("any", "crlf"):
-        # A form that was learnt is given up in the end.
-        after = whole.feed(b"\r\n" + GOOD * (10 + len(once) // 8))
+        # A form that was learnt is given up in the end, and that lines bore their unit too.
+        after = whole.feed(b"\r\n" + GOOD * (10 + LEARNT + len(once) // 8))
         assert isinstance(after[-1], Frame), "good lines are not found again"
         assert after[-1].counts == 478
 
