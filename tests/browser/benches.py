@@ -95,17 +95,14 @@ def read(page: Any, line: str, where: str = "heard", kind: str = "") -> None:
     )
 
 
-def bumped(page: Any) -> int:
-    """Wait until a sweep was told to be bumped, whichever of the knocked ones a stall of the machine left whole; its number."""
-    told: list[str] = []
-
-    def known() -> bool:
-        for line in page.evaluate("window.lines.verdict"):
-            told.extend(re.findall(r"^no\|Sweep (\d+) not counted: bumped\.", line))
-        return bool(told)
-
-    poll(page, known, lambda: f"a knocked sweep is told; there stood {page.evaluate('window.lines')}")
-    return int(told[0])
+def bumped(page: Any) -> None:
+    """Wait until a sweep was told to be bumped, whichever of the knocked ones a stall of the machine left whole."""
+    told = re.compile(r"no\|Sweep \d+ not counted: bumped\.")
+    poll(
+        page,
+        lambda: any(told.match(x) for x in page.evaluate("window.lines.verdict")),
+        lambda: f"a knocked sweep is told; there stood {page.evaluate('window.lines')}",
+    )
 
 
 class Seen:

@@ -24,7 +24,7 @@ def _height(page: Any, selector: str) -> float:
 
 
 def test_the_bench_is_told_what_to_do_what_counted_and_the_answer(browser: Any, tmp_path: Path) -> None:
-    with at_the_bench(tmp_path, 2.2, seatings=8, sweeps=5, lifted=True, faults={2: "knock", 7: "knock"}) as (_, swing):
+    with at_the_bench(tmp_path, 2.2, seatings=8, sweeps=6, lifted=True, faults={2: "knock", 8: "knock"}) as (_, swing):
         running = Program(tmp_path, 33)
         try:
             page = browser.new_page(viewport={"width": 1920, "height": 1080})
